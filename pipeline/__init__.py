@@ -1,0 +1,1 @@
+"""Cold Minutes: weekly reports of charging minutes lost to cold batteries."""

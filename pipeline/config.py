@@ -1,0 +1,495 @@
+"""The fleet folder, read into frozen models; unknown keys are refused.
+
+Only ``fleet.toml`` is required. Everything that is not set takes a default, and a default that
+is used is remembered (`model_fields_set`), so that a report can say what share of its figures
+rests on assumptions.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
+
+from pipeline.problems import ColdMinutesError, Problem
+
+
+def _known_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError(
+            f"'{name}' is not an IANA time zone; write one such as 'Europe/Stockholm' or 'UTC'"
+        ) from error
+    return name
+
+
+def _known_regex(pattern: str) -> str:
+    try:
+        compiled = re.compile(pattern)
+    except re.error as error:
+        raise ValueError(f"not a regular expression: {error}") from error
+    if compiled.groups != 1:
+        raise ValueError("must hold exactly one group, the vehicle's name: 'van_(.+)\\.csv'")
+    return pattern
+
+
+def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    socs = [soc for soc, _ in curve]
+    if len(curve) < 2:
+        raise ValueError("needs at least two points [soc_pct, power_kw]")
+    if socs != sorted(set(socs)) or socs[0] < 0 or socs[-1] > 100:
+        raise ValueError("the soc_pct of the points must rise strictly and lie in 0 to 100")
+    if any(power <= 0 for _, power in curve):
+        raise ValueError("every power_kw must be above 0")
+    return curve
+
+
+Zone = Annotated[str, AfterValidator(_known_zone)]
+Fraction = Annotated[float, Field(ge=0, le=1)]
+SocPct = Annotated[float, Field(ge=0, le=100)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Identifier = Annotated[str, Field(min_length=1, max_length=200)]
+VehicleUse = Literal["delivery", "rental", "other"]
+DriverAnalysis = Literal["off", "totals", "pseudonyms", "names"]
+
+
+class Settings(BaseModel):
+    """Base of every table in the fleet folder: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+T = TypeVar("T", bound=Settings)
+
+
+class DisplayUnits(Settings):
+    """Units in print; inside, units never change."""
+
+    temperature: Literal["degc", "degf"] = "degc"
+    distance: Literal["km", "mi"] = "km"
+
+
+class Privacy(Settings):
+    """How much is said about drivers. Check your local law before raising the level."""
+
+    driver_analysis: DriverAnalysis = "off"
+    purpose: str = Field("", description="Recorded purpose; required for names.")
+
+    @model_validator(mode="after")
+    def _names_need_a_purpose(self) -> Self:
+        if self.driver_analysis == "names" and not self.purpose.strip():
+            raise ValueError(
+                "driver_analysis = 'names' needs a recorded purpose: purpose = \"...\""
+            )
+        return self
+
+
+class Limits(Settings):
+    """What one run may use of the machine."""
+
+    memory_gb: Positive = 1.5
+    threads: Annotated[int, Field(ge=1, le=256)] | None = None
+    temp_gb: Positive = 20.0
+    max_file_gb: Positive = 8.0
+
+
+class FleetSettings(Settings):
+    """``fleet.toml``."""
+
+    operator: str = Field(min_length=1, max_length=200)
+    time_zone: Zone
+    currency: str = Field("EUR", pattern=r"^[A-Z]{3}$", description="ISO 4217 code.")
+    energy_price_per_kwh: NotNegative = Field(
+        0.40, description="Price of the energy in the pack where no tariff is known."
+    )
+    driver_value_per_hour: NotNegative = Field(
+        0.0, description="What an hour of a driver's time is worth; 0 values no time."
+    )
+    target_hit_rate: Fraction | None = Field(
+        None, description="Policy target for the warming hit rate."
+    )
+    lead_window_min: Positive = 30.0
+    min_session_kwh: NotNegative = 0.5
+    units: DisplayUnits = DisplayUnits()
+    privacy: Privacy = Privacy()
+    limits: Limits = Limits()
+
+
+class VehicleModel(Settings):
+    """One table ``[models.<id>]`` of ``models.toml``."""
+
+    name: str = ""
+    usable_kwh: Positive | None = None
+    warm_curve: Annotated[tuple[tuple[float, float], ...], AfterValidator(_rising_curve)] | None = (
+        Field(None, description="Points [soc_pct, power_kw] a warm pack takes, linear between.")
+    )
+    warm_threshold_degc: float = Field(21.0, ge=-20, le=60, description="T*, coldest cell.")
+    warm_tolerance_kelvin: NotNegative = 0.5
+    heater_power_kw: Positive = 5.0
+    warming_cutoff_soc_pct: SocPct = 20.0
+    min_lead_min: NotNegative = Field(
+        5.0, description="Least time before arrival at which the vehicle still begins to warm."
+    )
+    ac_max_kw: Positive = 22.0
+    can_warm: bool = True
+    km_per_kwh: Positive | None = Field(
+        None, description="Used for the range given up where the odometer is not exported."
+    )
+
+
+class UseSpan(Settings):
+    """A time span in which a vehicle had another use. Local time unless an offset is given."""
+
+    from_: datetime = Field(alias="from")
+    to: datetime
+    use: VehicleUse
+
+    @model_validator(mode="after")
+    def _ends_after_it_begins(self) -> Self:
+        if self.to <= self.from_:
+            raise ValueError("'to' must be later than 'from'")
+        return self
+
+
+class Vehicle(Settings):
+    """One table ``[vehicles.<id>]`` of ``vehicles.toml``."""
+
+    name: str = ""
+    model: Identifier | None = None
+    depot: str = ""
+    use: VehicleUse = "delivery"
+    can_warm: bool | None = Field(None, description="Overrides the model.")
+    default_site: Identifier | None = Field(
+        None, description="Site of this vehicle's charges where no position says otherwise."
+    )
+    spans: tuple[UseSpan, ...] = ()
+
+
+class Site(Settings):
+    """One table ``[sites.<id>]`` of ``sites.toml``."""
+
+    name: str = ""
+    latitude_deg: float | None = Field(None, ge=-90, le=90)
+    longitude_deg: float | None = Field(None, ge=-180, le=180)
+    radius_m: Positive = 150.0
+    power_kw: Positive | None = Field(None, description="Rating of one outlet.")
+    mode: Literal["ac", "dc", "mixed"] = "mixed"
+    aliases: tuple[str, ...] = Field((), description="Other spellings in the exports.")
+
+    @model_validator(mode="after")
+    def _position_is_whole(self) -> Self:
+        if (self.latitude_deg is None) != (self.longitude_deg is None):
+            raise ValueError("give both latitude_deg and longitude_deg, or neither")
+        return self
+
+
+class Driver(Settings):
+    """One table ``[drivers.<id>]`` of ``drivers.toml``."""
+
+    name: str = ""
+    aliases: tuple[str, ...] = ()
+
+
+# --- sources: how one kind of export maps to our signals ------------------------------------
+
+SourceKind = Literal["samples", "nav_events", "sessions", "driver_spans"]
+
+
+class CsvFormat(Settings):
+    """How the text of a CSV export is cut into cells."""
+
+    delimiter: str = Field(",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    quote: str = Field('"', min_length=1, max_length=1)
+    encoding: str = "utf-8"
+    skip_rows: Annotated[int, Field(ge=0)] = 0
+
+
+class TimeFormat(Settings):
+    """How instants are written.
+
+    ``format`` is ``iso`` (RFC 3339, with or without offset), ``epoch_s``, ``epoch_ms``, or a
+    strftime pattern. ``zone`` is the IANA zone of stamps that carry no offset.
+    """
+
+    format: str = "iso"
+    zone: Zone = "UTC"
+
+
+class VehicleKey(Settings):
+    """Where the vehicle's name comes from: a column, the file name, or a fixed value."""
+
+    column: str | None = None
+    file_name: Annotated[str, AfterValidator(_known_regex)] | None = None
+    value: Identifier | None = None
+
+    @model_validator(mode="after")
+    def _exactly_one(self) -> Self:
+        given = [key for key in ("column", "file_name", "value") if getattr(self, key) is not None]
+        if len(given) != 1:
+            raise ValueError("give exactly one of column, file_name, value")
+        return self
+
+
+class ColumnMap(Settings):
+    """One signal: which column, in which unit, with which sign."""
+
+    column: str | None = None
+    value: str | float | bool | None = Field(
+        None, description="A fixed value instead of a column, such as mode = 'dc'."
+    )
+    unit: str | None = Field(None, description="Unit in the export; see `pipeline.units`.")
+    sign: Literal["charge_positive", "discharge_positive"] = "charge_positive"
+    null_values: tuple[str, ...] = Field(
+        (), description="Cells that mean 'no reading' in this column, such as '255'."
+    )
+    values: dict[str, str] = Field(
+        default_factory=dict, description="Translation of words: ja = 'true', laddare = 'dc'."
+    )
+
+    @model_validator(mode="after")
+    def _column_or_value(self) -> Self:
+        if (self.column is None) == (self.value is None):
+            raise ValueError("give exactly one of column, value")
+        return self
+
+
+class Source(Settings):
+    """``sources/<id>.toml``: one kind of export."""
+
+    kind: SourceKind
+    files: tuple[str, ...] = Field(min_length=1, description="Patterns of names in inbox/.")
+    members: tuple[str, ...] = Field(("*",), description="Patterns of names inside a zip.")
+    sheet: str | None = Field(None, description="Sheet of a workbook; the first by default.")
+    csv: CsvFormat = CsvFormat()
+    time: TimeFormat = TimeFormat()
+    vehicle: VehicleKey
+    null_values: tuple[str, ...] = ("", "null", "NULL", "NaN", "nan", "N/A", "NA", "-")
+    columns: dict[str, ColumnMap]
+
+    @model_validator(mode="after")
+    def _columns_are_ours(self) -> Self:
+        from pipeline.columns import REQUIRED_BY_KIND, SIGNALS_BY_KIND
+        from pipeline.units import check_unit
+
+        known = SIGNALS_BY_KIND[self.kind]
+        unknown = sorted(set(self.columns) - set(known))
+        if unknown:
+            raise ValueError(
+                f"unknown signal {', '.join(unknown)}; kind '{self.kind}' knows "
+                f"{', '.join(sorted(known))}"
+            )
+        missing = sorted(set(REQUIRED_BY_KIND[self.kind]) - set(self.columns))
+        if missing:
+            raise ValueError(f"kind '{self.kind}' needs a mapping for {', '.join(missing)}")
+        for name, mapped in self.columns.items():
+            check_unit(name, known[name].unit, mapped.unit)
+        return self
+
+
+class ModelsFile(Settings):
+    """``models.toml``."""
+
+    models: dict[Identifier, VehicleModel] = Field(default_factory=dict)
+
+
+class VehiclesFile(Settings):
+    """``vehicles.toml``."""
+
+    vehicles: dict[Identifier, Vehicle] = Field(default_factory=dict)
+
+
+class SitesFile(Settings):
+    """``sites.toml``."""
+
+    sites: dict[Identifier, Site] = Field(default_factory=dict)
+
+
+class DriversFile(Settings):
+    """``drivers.toml``."""
+
+    drivers: dict[Identifier, Driver] = Field(default_factory=dict)
+
+
+SCHEMAS: dict[str, type[Settings]] = {
+    "fleet": FleetSettings,
+    "models": ModelsFile,
+    "vehicles": VehiclesFile,
+    "sites": SitesFile,
+    "drivers": DriversFile,
+    "source": Source,
+}
+
+
+class Fleet(Settings):
+    """A fleet folder, read and checked as a whole."""
+
+    folder: Path
+    settings: FleetSettings
+    models: dict[str, VehicleModel]
+    vehicles: dict[str, Vehicle]
+    sites: dict[str, Site]
+    drivers: dict[str, Driver]
+    sources: dict[str, Source]
+    fingerprint: str = Field(description="Hash of all that changes a computed figure.")
+
+    @property
+    def inbox(self) -> Path:
+        """Folder into which exports are dropped."""
+        return self.folder / "inbox"
+
+    @property
+    def state(self) -> Path:
+        """Folder of the warehouse and the pseudonym key; never holds a report."""
+        return self.folder / ".coldminutes"
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The fleet's zone, for cutting weeks and for print."""
+        return ZoneInfo(self.settings.time_zone)
+
+
+def load_fleet(folder: Path) -> Fleet:
+    """Read and check a fleet folder.
+
+    Raises
+    ------
+    ColdMinutesError
+        With every problem found in every file, each with file, key and remedy.
+    """
+    folder = folder.resolve()
+    problems: list[Problem] = []
+    if not (folder / "fleet.toml").is_file():
+        raise ColdMinutesError(
+            [
+                Problem(
+                    "CONFIG-01",
+                    "stop",
+                    str(folder),
+                    "this folder holds no fleet.toml, so it is not a fleet folder",
+                    "Name the folder that holds fleet.toml, or make one: at least operator and "
+                    "time_zone. `coldminutes demo` writes an example to look at.",
+                )
+            ]
+        )
+    settings = _read(folder / "fleet.toml", FleetSettings, problems)
+    models = _read(folder / "models.toml", ModelsFile, problems)
+    vehicles = _read(folder / "vehicles.toml", VehiclesFile, problems)
+    sites = _read(folder / "sites.toml", SitesFile, problems)
+    drivers = _read(folder / "drivers.toml", DriversFile, problems)
+    sources = {
+        path.stem: _read(path, Source, problems)
+        for path in sorted((folder / "sources").glob("*.toml"))
+    }
+    if vehicles and models and sites:
+        problems += _references(vehicles, models, sites)
+    if problems or not (settings and models and vehicles and sites and drivers):
+        raise ColdMinutesError(problems)
+    found_sources = {name: source for name, source in sources.items() if source is not None}
+    computed = (
+        settings.model_dump_json(exclude={"operator", "units", "limits", "privacy"})
+        + models.model_dump_json()
+        + vehicles.model_dump_json()
+        + sites.model_dump_json()
+    )
+    return Fleet(
+        folder=folder,
+        settings=settings,
+        models=models.models,
+        vehicles=vehicles.vehicles,
+        sites=sites.sites,
+        drivers=drivers.drivers,
+        sources=found_sources,
+        fingerprint=hashlib.sha256(computed.encode()).hexdigest()[:16],
+    )
+
+
+def _read(path: Path, kind: type[T], problems: list[Problem]) -> T | None:
+    """One file; a missing optional file is the empty table. Problems are appended."""
+    table: dict[str, Any] = {}
+    if path.exists():
+        try:
+            table = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+            problems.append(
+                Problem(
+                    "CONFIG-02",
+                    "stop",
+                    path.name,
+                    f"cannot be read as TOML: {error}",
+                    "Mend the line named; strings need quotes, and the file must be UTF-8.",
+                )
+            )
+            return None
+    try:
+        return kind.model_validate(table)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False):
+            problems.append(_as_problem(path, kind, detail))
+        return None
+
+
+def _as_problem(path: Path, kind: type[Settings], detail: Any) -> Problem:
+    key = ".".join(str(part) for part in detail["loc"]) or "(whole file)"
+    got = detail.get("input")
+    message = str(detail["msg"]).removeprefix("Value error, ")
+    remedy = f"Mend the key {key}."
+    if detail["type"] == "extra_forbidden":
+        message = "this key is not known here"
+        remedy = f"Remove or rename it; `coldminutes schema {_schema_name(kind)}` prints what is allowed."
+    elif detail["type"] == "missing":
+        message = "this key is required"
+        remedy = f"Add {key} = ..."
+    elif not isinstance(got, dict | BaseModel):
+        message = f"{message} (got {got!r:.80})"
+    where = f"sources/{path.name}" if kind is Source else path.name
+    return Problem("CONFIG-03", "stop", f"{where}, key {key}", message, remedy)
+
+
+def _schema_name(kind: type[Settings]) -> str:
+    return next(name for name, known in SCHEMAS.items() if known is kind)
+
+
+def _references(vehicles: VehiclesFile, models: ModelsFile, sites: SitesFile) -> list[Problem]:
+    problems = []
+    for vehicle_id, vehicle in vehicles.vehicles.items():
+        if vehicle.model is not None and vehicle.model not in models.models:
+            problems.append(
+                Problem(
+                    "CONFIG-04",
+                    "stop",
+                    f"vehicles.toml, key vehicles.{vehicle_id}.model",
+                    f"got '{vehicle.model}', expected one of: {_names(models.models)}",
+                    "Add that model to models.toml, or mend the name.",
+                )
+            )
+        if vehicle.default_site is not None and vehicle.default_site not in sites.sites:
+            problems.append(
+                Problem(
+                    "CONFIG-04",
+                    "stop",
+                    f"vehicles.toml, key vehicles.{vehicle_id}.default_site",
+                    f"got '{vehicle.default_site}', expected one of: {_names(sites.sites)}",
+                    "Add that site to sites.toml, or mend the name.",
+                )
+            )
+    return problems
+
+
+def _names(table: dict[str, Any]) -> str:
+    return ", ".join(sorted(table)) or "(none are configured)"

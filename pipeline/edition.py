@@ -1,0 +1,205 @@
+"""The order of the stages: from the inbox to one edition of the weekly report.
+
+The command line and the scheduled flows call this; it needs no server.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.config import Fleet
+from pipeline.method import METHOD_VERSION, parameters
+from pipeline.problems import ColdMinutesError, Problem
+from pipeline.weeks import monday_of, span_of, week_of
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from pipeline.ingest import IngestReport
+
+Progress = Callable[[str, int, int], None]
+"""Told the name of a step, how much of it is done, and of how much."""
+
+
+@dataclass(frozen=True)
+class Edition:
+    """What a run made: the week, the files written, what came in and what was noticed."""
+
+    week_id: str
+    paths: list[Path]
+    intake: IngestReport
+    problems: list[Problem] = field(default_factory=list)
+
+
+def program_version() -> str:
+    """Version of the installed distribution."""
+    try:
+        return version("coldminutes")
+    except PackageNotFoundError:
+        return "0+unknown"
+
+
+@contextmanager
+def warehouse_of(fleet: Fleet, in_memory: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The fleet's warehouse, closed at the end; in memory for a look that leaves no trace."""
+    from pipeline.warehouse import open_warehouse
+
+    path = None if in_memory else fleet.state / "warehouse.duckdb"
+    with closing(open_warehouse(path, fleet.settings.limits)) as con:
+        yield con
+
+
+def make_edition(
+    fleet: Fleet,
+    week_id: str | None = None,
+    out_dir: Path | None = None,
+    pdf: bool = True,
+    now: datetime | None = None,
+    progress: Progress | None = None,
+) -> Edition:
+    """Take in what is new, compute what it touches, write the week's documents and tables.
+
+    Parameters
+    ----------
+    week_id
+        ISO week such as ``2026-W03``; by default the last complete one that has data.
+    out_dir
+        Folder that receives ``<week>/``; by default ``reports`` in the fleet folder.
+    pdf
+        False writes HTML and tables only, and needs no Pango.
+    now
+        The clock; tests set it.
+
+    Raises
+    ------
+    ColdMinutesError
+        When PDF support is missing, the week is not one, or there is no data at all.
+    """
+    from pipeline.report import check_pdf_support, report
+    from pipeline.weekly import weekly
+
+    now = now or datetime.now(UTC)
+    if week_id is not None:
+        check_week(week_id)
+    if pdf and (problem := check_pdf_support()):
+        raise ColdMinutesError([problem], exit_code=4)
+    with warehouse_of(fleet) as con:
+        intake = take_in(con, fleet, now, progress)
+        compute(con, fleet, progress)
+        week_id = week_id or newest_week(con, fleet, now)
+        if progress:
+            progress("report", 0, 1)
+        weekly(con, fleet, week_id, parameters(fleet))
+        paths = report(
+            con,
+            fleet,
+            week_id,
+            out_dir or fleet.folder / "reports",
+            pdf=pdf,
+            method_version=METHOD_VERSION,
+            version=program_version(),
+            problems=intake.problems,
+        )
+        if progress:
+            progress("report", 1, 1)
+    return Edition(week_id, paths, intake, intake.problems)
+
+
+def take_in(
+    con: duckdb.DuckDBPyConnection,
+    fleet: Fleet,
+    now: datetime,
+    progress: Progress | None = None,
+) -> IngestReport:
+    """Ingest what is new in the inbox."""
+    from pipeline.ingest import ingest
+
+    return ingest(con, fleet, now=now, progress=progress)
+
+
+def compute(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, progress: Progress | None = None
+) -> list[str]:
+    """Compute the weeks that new data or a new configuration touch; returns them.
+
+    One week at a time, so that memory follows the largest week and not the history.
+    """
+    from pipeline.fleet_tables import write_fleet_tables
+    from pipeline.minutes import minutes
+    from pipeline.stops import stops
+    from pipeline.warehouse import run
+
+    params = parameters(fleet)
+    write_fleet_tables(con, fleet)
+    stands_on = con.execute("select method_version, fingerprint from computed_with").fetchall()
+    if stands_on != [(METHOD_VERSION, fleet.fingerprint)]:
+        con.execute("begin")
+        run(con, "stops/mark_all_weeks", params)
+        con.execute("delete from computed_with")
+        con.execute(
+            "insert into computed_with values ($method, $fingerprint)",
+            {"method": METHOD_VERSION, "fingerprint": fleet.fingerprint},
+        )
+        con.execute("commit")
+    rows = con.execute("select distinct week_id from dirty_weeks order by 1").fetchall()
+    weeks = [row[0] for row in rows]
+    for done, week_id in enumerate(weeks):
+        if progress:
+            progress(f"compute {week_id}", done, len(weeks))
+        week_params = params | {"scope_week_id": week_id}
+        stops(con, week_params)
+        minutes(con, week_params)
+    return weeks
+
+
+def newest_week(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> str:
+    """The last week that is over and has data.
+
+    Raises
+    ------
+    ColdMinutesError
+        When there is none.
+    """
+    this_week = span_of(week_of(now, fleet.zone), fleet.zone)
+    last = con.execute(
+        "select max(least(last_at, $from_at - interval 1 second)) from file_spans "
+        "where first_at < $from_at",
+        {"from_at": this_week.from_at},
+    ).fetchall()[0][0]
+    if last is None:
+        raise ColdMinutesError(
+            [
+                Problem(
+                    "RUN-01",
+                    "stop",
+                    str(fleet.inbox),
+                    "no usable data of a week that is over, so there is nothing to report on",
+                    "Put exports into inbox/, and look at `coldminutes check` for what was "
+                    "left out and why. What could be taken in was kept.",
+                )
+            ],
+            exit_code=3,
+        )
+    return week_of(last, fleet.zone)
+
+
+def check_week(week_id: str) -> None:
+    """Refuse what is not an ISO week.
+
+    Raises
+    ------
+    ColdMinutesError
+        With what is expected.
+    """
+    try:
+        monday_of(week_id)
+    except ValueError as error:
+        raise ColdMinutesError(
+            [Problem("RUN-02", "stop", "--week", str(error), "Try again with a week like that.")]
+        ) from error

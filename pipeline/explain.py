@@ -1,0 +1,167 @@
+"""One stop, back to its samples: the figures, the rule that decided, the rows behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.config import Fleet
+from pipeline.edition import warehouse_of
+from pipeline.fleet_tables import write_fleet_tables
+from pipeline.problems import ColdMinutesError, Problem
+from pipeline.warehouse import query
+
+_RULES = {
+    "already_warm": "no warming on the approach, and the coldest cell was warm at plug-in",
+    "warmed": "warming on the approach, warm at plug-in, and cold when warming began",
+    "warmed_unneeded": "warming on the approach, but the coldest cell was warm when it began",
+    "part_warmed": "warming on the approach, and the coldest cell was still cold at plug-in",
+    "not_warmed": "no warming on the approach, and the coldest cell was cold at plug-in",
+    "low_charge_hold": (
+        "no warming, cold at plug-in, a charging place was set, and the charge was at or below "
+        "the vehicle's cut-off from then until plug-in"
+    ),
+    "unknown": "the evidence does not carry an outcome",
+}
+
+_FIGURES = (
+    ("evidence grade", "evidence_grade", "{}"),
+    ("charge", "soc_start_pct", "{:.1f} %"),
+    ("charge at the end", "soc_end_pct", "{:.1f} %"),
+    ("energy into the pack", "energy_kwh", "{:.2f} kWh"),
+    ("active at the plug", "active_min", "{:.2f} min"),
+    ("of it held for warming", "held_min", "{:.2f} min"),
+    ("idle at the plug", "idle_min", "{:.2f} min"),
+    ("without samples at the plug", "missing_min", "{:.2f} min"),
+    ("coldest cell at plug-in", "arrival_cell_temp_min_degc", "{:.1f} °C"),
+    ("coldest cell before warming", "unwarmed_cell_temp_min_degc", "{:.1f} °C"),
+    ("outside", "ambient_degc", "{:.1f} °C"),
+    ("approach", "approach_min", "{:.1f} min"),
+    ("warming", "warming_min", "{:.1f} min"),
+    ("warming energy", "warming_kwh", "{:.3f} kWh"),
+    ("warming cost", "warming_cost", "{:.2f}"),
+    ("range given up", "range_given_up_km", "{:.1f} km"),
+    ("site rating", "site_power_kw", "{:.0f} kW"),
+    ("a warm pack would have taken", "reference_min", "{:.2f} min"),
+    ("lost", "lost_min", "{:.2f} min"),
+    ("lost at most", "lost_at_most_min", "{:.2f} min"),
+    ("added by the site's rating", "site_limit_min", "{:.2f} min"),
+    ("minutes lost not computed because", "lost_why_null", "{}"),
+)
+
+
+def explanation(fleet: Fleet, stop_id: str) -> list[str]:
+    """Lines that lead from one stop back to its samples.
+
+    Raises
+    ------
+    ColdMinutesError
+        When no such stop is recorded.
+    """
+    with warehouse_of(fleet) as con:
+        write_fleet_tables(con, fleet)
+        found = query(con, "explain/explained_stop", {"stop_id": stop_id})
+        if found.is_empty():
+            raise ColdMinutesError([_unknown(con, stop_id)])
+        return list(_lines(con, fleet, found.row(0, named=True)))
+
+
+def _lines(con: duckdb.DuckDBPyConnection, fleet: Fleet, stop: dict[str, Any]) -> Iterator[str]:
+    is_rental = stop["vehicle_use"] == "rental"
+    local = stop["plug_in_at"].astimezone(fleet.zone)
+    # A rental's exact times are nobody's business, here as in the report.
+    when = f"{local:%Y-%m-%d}" if is_rental else f"{local:%Y-%m-%d %H:%M} {fleet.zone.key}"
+    yield f"Stop {stop['stop_id']}"
+    yield f"  plugged in {when}, site {stop['site_id'] or 'unknown'}"
+    yield ""
+    yield f"Outcome: {stop['outcome']}" + (f", because {stop['why']}" if stop["why"] else "")
+    yield f"  Rule: {_RULES[stop['outcome']]}."
+    warm_from = stop["warm_threshold_degc"] - stop["warm_tolerance_kelvin"]
+    yield (
+        f"  Warm means a coldest cell of {warm_from:g} °C or more ({stop['warm_threshold_degc']:g} "
+        f"less a tolerance of {stop['warm_tolerance_kelvin']:g}); warming means at least 0.1 kWh; "
+        f"cut-off at {stop['warming_cutoff_soc_pct']:g} %."
+    )
+    if stop["lost_min"] is not None:
+        yield (
+            f"  Lost = active {stop['active_min']:.2f} - reference {stop['reference_min']:.2f} "
+            f"= {stop['lost_min']:.2f} min; the first minute counts as its own reference."
+        )
+    yield ""
+    yield "Figures"
+    for label, column, form in _FIGURES:
+        if stop[column] is not None:
+            yield f"  {label:<36}{form.format(stop[column])}"
+    yield ""
+    yield (
+        f"Samples: rows {stop['first_file_row']} to {stop['last_file_row']} and those before, "
+        f"from {stop['file_path']!r} (source {stop['source_id']}, "
+        f"sha256 {str(stop['content_sha256'])[:16]})"
+    )
+    yield from _events(con, stop)
+    yield from _samples(con, stop)
+
+
+def _events(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
+    events = query(con, "explain/explained_events", stop_params(stop))
+    if events.is_empty():
+        yield "  No navigation event in the 12 h before."
+        return
+    yield ""
+    yield "Navigation, minutes from plug-in"
+    for row in events.iter_rows(named=True):
+        what = "a charging place" if row["is_charging_place"] else "another place"
+        text = "cleared" if row["action"] == "cleared" else f"set to {what}"
+        yield f"  {row['from_plug_in_min']:8.1f}  {text}  (row {row['file_row']})"
+
+
+def _samples(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
+    samples = query(con, "explain/explained_samples", stop_params(stop))
+    if samples.is_empty():
+        yield "  No time series: this stop is known from a summary only."
+        return
+    yield ""
+    yield "Samples, minutes from plug-in (thinned)"
+    yield "       min   km/h    SOC %       kW  cell °C  heater kW  outside °C   row"
+    for row in samples.iter_rows(named=True):
+        yield (
+            f"  {row['from_plug_in_min']:8.1f}{_cell(row['speed_kmh'], 7, 0)}"
+            f"{_cell(row['soc_pct'], 9, 1)}{_cell(row['pack_power_kw'], 9, 1)}"
+            f"{_cell(row['cell_temp_min_degc'], 9, 1)}{_cell(row['heater_power_kw'], 11, 1)}"
+            f"{_cell(row['ambient_degc'], 12, 1)}{row['file_row']:6d}"
+        )
+
+
+def _cell(value: float | None, width: int, digits: int) -> str:
+    return f"{'-':>{width}}" if value is None else f"{value:{width}.{digits}f}"
+
+
+def stop_params(stop: dict[str, Any]) -> dict[str, Any]:
+    """Parameters of the statements that fetch what lies behind a stop: from 40 min before."""
+    return {
+        "vehicle_id": stop["vehicle_id"],
+        "plug_in_at": stop["plug_in_at"],
+        "from_at": stop["plug_in_at"] - timedelta(minutes=min(stop["approach_min"] or 0, 40)),
+        "to_at": stop["plug_out_at"],
+    }
+
+
+def _unknown(con: duckdb.DuckDBPyConnection, stop_id: str) -> Problem:
+    near: pl.DataFrame = con.sql(
+        "select stop_id from stops order by jaro_winkler_similarity(stop_id, $asked) desc limit 3",
+        params={"asked": stop_id},
+    ).pl()
+    known = ", ".join(near["stop_id"].to_list())
+    return Problem(
+        "EXPLAIN-01",
+        "stop",
+        stop_id,
+        "no such stop is recorded",
+        f"Copy one from the stop list or tables/stops.csv. Near to it: {known}."
+        if known
+        else "No stop is recorded yet: run `coldminutes run` first.",
+    )

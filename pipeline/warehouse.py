@@ -1,0 +1,141 @@
+"""The DuckDB file behind a fleet: open, lock, migrate, build tables from named SQL files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipeline.config import Limits
+from pipeline.problems import ColdMinutesError, Problem
+from pipeline.resources import folder, statement
+
+
+def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnection:
+    """Open (or make) a warehouse and bring its schema up to date; None opens one in memory.
+
+    Raises
+    ------
+    ColdMinutesError
+        When another run holds the file, it is not a warehouse, or it is newer than this program.
+    """
+    config: dict[str, Any] = {
+        "memory_limit": f"{limits.memory_gb}GB",
+        "max_temp_directory_size": f"{limits.temp_gb}GB",
+        "autoinstall_known_extensions": False,
+        "autoload_known_extensions": False,
+        "checkpoint_threshold": "256MB",
+    }
+    if limits.threads:
+        config["threads"] = limits.threads
+    if path is not None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        config["temp_directory"] = str(path.parent / "temp")
+    try:
+        con = duckdb.connect(str(path) if path else ":memory:", config=config)
+    except duckdb.Error as error:
+        raise ColdMinutesError([_open_problem(path, error)], exit_code=5) from error
+    con.execute("set TimeZone = 'UTC'")
+    _migrate(con, path)
+    return con
+
+
+def build(
+    con: duckdb.DuckDBPyConnection, name: str, params: Mapping[str, Any] | None = None
+) -> None:
+    """Make the temporary table ``<stem>`` from the one select in ``sql/<name>.sql``.
+
+    Only the parameters that the statement names are bound, so one mapping serves all steps.
+    """
+    stem = name.rsplit("/", 1)[-1]
+    run(con, name, params, prefix=f"create or replace temp table {stem} as ")
+
+
+def query(
+    con: duckdb.DuckDBPyConnection, name: str, params: Mapping[str, Any] | None = None
+) -> pl.DataFrame:
+    """Rows of the one select in ``sql/<name>.sql``."""
+    sql, bound = _bound(con, statement(name), params)
+    return con.sql(sql, params=bound).pl()
+
+
+def register(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    """Make the temporary table ``name``, one of our own names, from a frame."""
+    con.register("incoming_frame", frame.to_arrow())
+    con.execute(f"create or replace temp table {name} as select * from incoming_frame")  # noqa: S608
+    con.unregister("incoming_frame")
+
+
+def run(
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    params: Mapping[str, Any] | None = None,
+    prefix: str = "",
+) -> None:
+    """Execute ``sql/<name>.sql`` with the parameters it names."""
+    sql, bound = _bound(con, prefix + statement(name), params)
+    con.execute(sql, bound).fetchall()
+
+
+def _bound(
+    con: duckdb.DuckDBPyConnection, sql: str, params: Mapping[str, Any] | None
+) -> tuple[str, dict[str, Any]]:
+    """The statement and just the parameters it names: an unused one is an error in DuckDB."""
+    wanted = con.extract_statements(sql)[0].named_parameters
+    given = params or {}
+    return sql, {key: given[key] for key in sorted(wanted)}
+
+
+def _migrate(con: duckdb.DuckDBPyConnection, path: Path | None) -> None:
+    """Apply the schema files that this warehouse has not seen, each in one transaction."""
+    scripts = sorted((folder("sql") / "schema").glob("*.sql"))
+    con.execute(
+        "create table if not exists schema_versions (version integer primary key, name varchar)"
+    )
+    newest = con.execute("select coalesce(max(version), 0) from schema_versions").fetchall()[0][0]
+    known = max(int(script.name[:4]) for script in scripts)
+    if newest > known:
+        con.close()
+        raise ColdMinutesError(
+            [
+                Problem(
+                    "WAREHOUSE-02",
+                    "stop",
+                    str(path),
+                    f"has schema {newest}, this program knows schemas up to {known}",
+                    "Install the newer coldminutes that wrote it. Nothing was changed.",
+                )
+            ],
+            exit_code=5,
+        )
+    for script in scripts:
+        version = int(script.name[:4])
+        if version <= newest:
+            continue
+        con.execute("begin")
+        for single in con.extract_statements(script.read_text(encoding="utf-8")):
+            con.execute(single)
+        con.execute("insert into schema_versions values ($v, $n)", {"v": version, "n": script.stem})
+        con.execute("commit")
+
+
+def _open_problem(path: Path | None, error: duckdb.Error) -> Problem:
+    text = str(error).splitlines()[0]
+    if "lock" in text.lower():
+        return Problem(
+            "WAREHOUSE-01",
+            "stop",
+            str(path),
+            f"another run holds this warehouse ({text})",
+            "Wait until it has finished, then run again. Nothing was changed.",
+        )
+    return Problem(
+        "WAREHOUSE-03",
+        "stop",
+        str(path),
+        f"cannot be opened as a warehouse ({text})",
+        "If it was damaged, move it away and run again: it is rebuilt from the inbox.",
+    )

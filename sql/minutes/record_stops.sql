@@ -1,0 +1,3 @@
+-- Writes the scope's stops. Inputs: stop_rows.
+insert into stops by name
+select * from stop_rows

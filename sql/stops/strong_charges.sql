@@ -1,0 +1,40 @@
+-- strong_charges: one row per charge that held more than 1.1 times the model's AC maximum for
+-- dc_proof_s without a break: no AC charge can (method, section 3).
+-- Inputs: stop_intervals, vehicle_settings. Parameters: dc_proof_s.
+with steps as (
+    select
+        i.vehicle_id,
+        i.charge_no,
+        i.from_at,
+        i.to_at,
+        i.state = 'active' and i.pack_kw > 1.1 * v.ac_max_kw as is_strong
+    from stop_intervals as i
+    inner join vehicle_settings as v on i.vehicle_id = v.vehicle_id
+    where i.is_at_plug
+),
+
+runs as (
+    select
+        *,
+        count(*) filter (where not is_strong) over (
+            partition by vehicle_id, charge_no order by from_at
+        ) as run_no
+    from steps
+),
+
+lengths as (
+    select
+        vehicle_id,
+        charge_no,
+        epoch(max(to_at) - min(from_at)) as run_s
+    from runs
+    where is_strong
+    group by vehicle_id, charge_no, run_no
+)
+
+select
+    vehicle_id,
+    charge_no
+from lengths
+group by vehicle_id, charge_no
+having max(run_s) >= $dc_proof_s

@@ -1,0 +1,15 @@
+-- weekly_files: one row per file whose rows touch the week, or of which no row could be used.
+-- Inputs: files. Parameters: from_at, to_at.
+select
+    file_id,
+    file_path,
+    source_id,
+    content_sha256,
+    rows_read_n,
+    rows_used_n,
+    rows_repeated_n,
+    rows_set_aside_n,
+    taken_in_at
+from files
+where (first_at < $to_at and last_at >= $from_at) or first_at is null
+order by file_path
