@@ -14,11 +14,13 @@ NEVER_N = 2
 """Stops without a response, over the weeks compared, before a vehicle is named."""
 NEVER_WARMED_N = 5
 UNRECOGNISED_N = 3
+UNRECOGNISED_TIMES = 1.5
+"""How much more often than elsewhere a site must go unrecognised before it is the site's doing."""
 WORTH_NAMING_MIN = 10.0
 """Minutes below which no vehicle or site is named for its minutes alone."""
 SHARE_WORTH_NAMING = 0.25
 
-_SCHEMA = {
+_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "kind": pl.String,
     "subject_id": pl.String,
     "subject_name": pl.String,
@@ -90,14 +92,15 @@ def attention(
     """
     weeks_n = fleet_weeks.filter(pl.col("stops_n") > 0).height
     this_week = fleet_weeks.filter(pl.col("week_id") == week_id)
-    cold_min = this_week["lost_cold_arrival_min"].fill_null(0).sum()
+    cold_min = float(this_week["lost_cold_arrival_min"].fill_null(0).sum())
     findings: list[dict[str, Any]] = []
     for row in vehicles.iter_rows(named=True):
         own = whys.filter(pl.col("vehicle_id") == row["vehicle_id"])
         findings += _of_vehicle(row, own, weeks_n, cold_min)
     for row in sites.filter(pl.col("site_id").is_not_null()).iter_rows(named=True):
-        own = whys.filter(pl.col("site_id") == row["site_id"])
-        findings += _of_site(row, own, weeks_n, cold_min)
+        at_site = pl.col("site_id") == row["site_id"]
+        elsewhere_rate = _unrecognised_rate(whys.filter(~at_site.fill_null(False)))
+        findings += _of_site(row, whys.filter(at_site), weeks_n, cold_min, elsewhere_rate)
     findings.sort(
         key=lambda found: (
             _IMPORTANCE.index(found["code"]),
@@ -143,11 +146,19 @@ def _of_vehicle(
 
 
 def _of_site(
-    row: dict[str, Any], whys: pl.DataFrame, weeks_n: int, cold_min: float
+    row: dict[str, Any],
+    whys: pl.DataFrame,
+    weeks_n: int,
+    cold_min: float,
+    elsewhere_rate: float,
 ) -> list[dict[str, Any]]:
     findings = []
     unknown = whys.filter(pl.col("why") == "destination_not_recognised")
-    if _count(unknown) >= UNRECOGNISED_N and unknown["week_stops_n"].sum() > 0:
+    if (
+        _count(unknown) >= UNRECOGNISED_N
+        and unknown["week_stops_n"].sum() > 0
+        and _unrecognised_rate(whys) > UNRECOGNISED_TIMES * elsewhere_rate
+    ):
         text = (
             f"At {_count(unknown)} stops in {_weeks(weeks_n)} this site was set as a plain "
             "address, so the vehicle did not know that it would charge there."
@@ -166,6 +177,13 @@ def _of_site(
         findings.append(_finding("site", row, "site_slow", text, _stop_ids(whys)))
     findings += _by_minutes("site", row, whys, cold_min)
     return findings
+
+
+def _unrecognised_rate(whys: pl.DataFrame) -> float:
+    """Share of the stops that needed warming at which the destination was not recognised."""
+    needed_n = _count(whys, outcomes=("warmed", "part_warmed", "not_warmed"))
+    unknown_n = _count(whys.filter(pl.col("why") == "destination_not_recognised"))
+    return unknown_n / needed_n if needed_n else 0.0
 
 
 def _by_minutes(

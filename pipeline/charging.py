@@ -30,4 +30,5 @@ def binned_curve(points: Sequence[tuple[float, float]]) -> NDArray[np.float64]:
     99.875
     """
     soc_pct, power_kw = np.asarray(points, dtype=float).T
-    return np.interp(np.arange(SOC_BINS_N) / 2 + 0.25, soc_pct, power_kw)
+    power: NDArray[np.float64] = np.interp(np.arange(SOC_BINS_N) / 2 + 0.25, soc_pct, power_kw)
+    return power

@@ -451,7 +451,8 @@ def _as_problem(path: Path, kind: type[Settings], detail: Any) -> Problem:
     remedy = f"Mend the key {key}."
     if detail["type"] == "extra_forbidden":
         message = "this key is not known here"
-        remedy = f"Remove or rename it; `coldminutes schema {_schema_name(kind)}` prints what is allowed."
+        allowed = f"coldminutes schema {_schema_name(kind)}"
+        remedy = f"Remove or rename it; `{allowed}` prints what is allowed."
     elif detail["type"] == "missing":
         message = "this key is required"
         remedy = f"Add {key} = ..."

@@ -133,7 +133,7 @@ def compute(
     from pipeline.fleet_tables import write_fleet_tables
     from pipeline.minutes import minutes
     from pipeline.stops import stops
-    from pipeline.warehouse import run
+    from pipeline.warehouse import query, run
 
     params = parameters(fleet)
     write_fleet_tables(con, fleet)
@@ -147,14 +147,14 @@ def compute(
             {"method": METHOD_VERSION, "fingerprint": fleet.fingerprint},
         )
         con.execute("commit")
-    rows = con.execute("select distinct week_id from dirty_weeks order by 1").fetchall()
-    weeks = [row[0] for row in rows]
+    weeks = query(con, "stops/weeks_to_compute", params)["week_id"].to_list()
     for done, week_id in enumerate(weeks):
         if progress:
             progress(f"compute {week_id}", done, len(weeks))
         week_params = params | {"scope_week_id": week_id}
         stops(con, week_params)
         minutes(con, week_params)
+    con.execute("delete from dirty_weeks")
     return weeks
 
 

@@ -34,6 +34,7 @@ CONSTANTS: dict[str, Any] = {
     "drive_heat_median_kelvin_per_h": 6.3,
     "drive_heat_max_kelvin_per_h": 13.6,
     "rise_margin_kelvin": 2.0,
+    "rise_resolution_kelvin": 0.5,
     # Minutes (section 5).
     "ramp_s": 60,
     # Meter energy against pack energy, 0.93 +- 0.04 (section 2, grade D).

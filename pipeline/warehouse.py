@@ -59,7 +59,8 @@ def query(
 ) -> pl.DataFrame:
     """Rows of the one select in ``sql/<name>.sql``."""
     sql, bound = _bound(con, statement(name), params)
-    return con.sql(sql, params=bound).pl()
+    rows: pl.DataFrame = con.sql(sql, params=bound).pl()
+    return rows
 
 
 def register(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:

@@ -133,7 +133,7 @@ def _vehicles(con: duckdb.DuckDBPyConnection, sums: pl.DataFrame) -> pl.DataFram
     own = sums.filter(pl.col("grouped_by") == "vehicle").drop(
         "grouped_by", "site_key", "driver_key", "week_id"
     )
-    joined = settings.join(own, on="vehicle_id", how="left").sort("vehicle_id")
+    joined: pl.DataFrame = settings.join(own, on="vehicle_id", how="left").sort("vehicle_id")
     return joined.with_columns(_count_columns(own))
 
 
@@ -191,7 +191,8 @@ def _coverage(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> pl.Data
         names, on="vehicle_id", how="left"
     )
     joined = joined.with_columns(_count_columns(joined)).sort("vehicle_id")
-    missing, unlocks = [], []
+    missing: list[list[str]] = []
+    unlocks: list[str | None] = []
     for row in joined.iter_rows(named=True):
         lacking = [name for name in _UNLOCKS if row[f"{name}_n"] == 0]
         if row["samples_n"] == 0:

@@ -4,6 +4,7 @@
 -- Parameters: ramp_s (the first minute of a charge does not count: it is its own reference).
 -- Charge inside a session is spread by energy between its two ends, because displays show
 -- whole per cents; where samples are missing the shown value is taken.
+-- least() and greatest() pass over nulls, so a missing charge or curve is ruled out before them.
 with active as (
     select
         i.vehicle_id,
@@ -49,14 +50,18 @@ select
     p.soc_mid_pct,
     c.reference_kw,
     case
+        when c.reference_kw is null then null
         when p.is_ramp then p.step_s / 60
         else p.pack_kwh / c.reference_kw * 60
     end as curve_min,
     case
+        when c.reference_kw is null then null
         when p.is_ramp then p.step_s / 60
         else p.pack_kwh / least(c.reference_kw, coalesce(p.site_power_kw, c.reference_kw)) * 60
     end as reference_min
 from placed as p
 left join reference_curves as c
-    on p.model_id = c.model_id
+    on
+    p.soc_mid_pct is not null
+    and p.model_id = c.model_id
     and least(greatest(floor(p.soc_mid_pct * 2), 0), 199)::int = c.soc_bin

@@ -2,8 +2,8 @@
 -- sections 2 and 4).
 -- Inputs: stop_facts, vehicle_settings.
 -- Parameters: warming_min_kwh; edge_min (how near to an edge of the lead window counts as at
--- it); approach_short_min; drive_heat_median_kelvin_per_h, drive_heat_max_kelvin_per_h and
--- rise_margin_kelvin (grade B: by how much driving alone warms a pack).
+-- it); approach_short_min; drive_heat_median_kelvin_per_h, drive_heat_max_kelvin_per_h,
+-- rise_margin_kelvin and rise_resolution_kelvin (grade B: by how much driving alone warms a pack).
 -- Until a thermal model is fitted, the temperature the pack would have had without warming is
 -- the one at which warming began.
 with graded as (
@@ -41,7 +41,7 @@ warmed as (
             when
                 evidence_grade = 'B'
                 and lead_rise_kelvin <= greatest(
-                    $rise_margin_kelvin, $drive_heat_median_kelvin_per_h * lead_min / 60
+                    $rise_resolution_kelvin, $drive_heat_median_kelvin_per_h * lead_min / 60
                 )
                 then false
         end as has_warming

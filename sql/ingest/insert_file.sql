@@ -1,0 +1,11 @@
+-- The ledger row of one file. Parameters: its columns by name.
+insert into files (
+    file_id, file_path, content_sha256, source_id, kind, size_bytes,
+    rows_read_n, rows_used_n, rows_repeated_n, rows_set_aside_n,
+    first_at, last_at, median_interval_s, taken_in_at
+)
+values (
+    $file_id, $file_path, $content_sha256, $source_id, $kind, $size_bytes,
+    $rows_read_n, $rows_used_n, $rows_repeated_n, $rows_set_aside_n,
+    $first_at, $last_at, $median_interval_s, $taken_in_at
+)

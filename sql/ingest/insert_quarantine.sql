@@ -1,0 +1,4 @@
+-- One row per row set aside. Input: incoming. Parameters: file_id, file_path.
+insert into quarantine (file_id, file_path, file_row, rule, column_name, value, expected)
+select $file_id, $file_path, file_row, rule, column_name, value, expected
+from incoming

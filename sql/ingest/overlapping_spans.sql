@@ -1,0 +1,15 @@
+-- One row per vehicle of incoming whose time an earlier file of the same kind speaks of too:
+-- the part they share. Input: incoming (vehicle_id, first_at, last_at). Parameter: kind.
+select
+    incoming.vehicle_id,
+    min(greatest(incoming.first_at, file_spans.first_at)) as first_at,
+    max(least(incoming.last_at, file_spans.last_at)) as last_at
+from incoming
+inner join file_spans
+    on
+        incoming.vehicle_id = file_spans.vehicle_id
+        and file_spans.first_at <= incoming.last_at
+        and file_spans.last_at >= incoming.first_at
+inner join files on file_spans.file_id = files.file_id
+where files.kind = $kind
+group by incoming.vehicle_id

@@ -1,0 +1,62 @@
+"""Shared fixtures: where the open data lie, and one simulated fleet run through the program."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
+
+import polars as pl
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT / "sample_fleet"))
+sys.path.insert(0, str(ROOT / "tests"))
+
+
+@pytest.fixture(scope="session")
+def open_data() -> Path:
+    """Folder of the open datasets; tests that need them skip where it is absent."""
+    folder = Path(os.environ.get("COLDMINUTES_OPEN_DATA", ROOT.parent / "shared" / "data"))
+    if not folder.is_dir():
+        pytest.skip(f"the open datasets are not here ({folder}); set COLDMINUTES_OPEN_DATA")
+    return folder
+
+
+class Simulated(NamedTuple):
+    """A simulated fleet after a run: its folder, the program's stops, the simulator's truth."""
+
+    folder: Path
+    stops: pl.DataFrame
+    truth: pl.DataFrame
+
+
+@pytest.fixture(scope="session")
+def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
+    """Twelve vehicles over four weeks, clean exports, no configuration error."""
+    from simulate import FleetSpec, simulate
+
+    from fleets import NOW
+    from pipeline.config import load_fleet
+    from pipeline.edition import compute, take_in, warehouse_of
+
+    folder = simulate(
+        FleetSpec(
+            n_vehicles=12,
+            weeks=4,
+            seed=20,
+            layout="tailgate_csv",
+            defects=False,
+            write_config=True,
+        ),
+        tmp_path_factory.mktemp("simulated") / "fleet",
+    )
+    fleet = load_fleet(folder)
+    with warehouse_of(fleet) as con:
+        take_in(con, fleet, NOW)
+        compute(con, fleet)
+        stops = con.sql("select * from stops order by vehicle_id, plug_in_at").pl()
+    truth = pl.read_csv(folder / "truth" / "stops.csv", try_parse_dates=True)
+    yield Simulated(folder, stops, truth.filter(pl.col("mode") == "dc"))
