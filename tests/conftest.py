@@ -36,9 +36,9 @@ class Simulated(NamedTuple):
 @pytest.fixture(scope="session")
 def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
     """Twelve vehicles over four weeks, clean exports, no configuration error."""
+    from fleets import NOW
     from simulate import FleetSpec, simulate
 
-    from fleets import NOW
     from pipeline.config import load_fleet
     from pipeline.edition import compute, take_in, warehouse_of
 

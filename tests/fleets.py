@@ -1,4 +1,4 @@
-"""Small fleets made by hand for tests: one vehicle, one drive, one charge, known in every sample."""
+"""Small fleets made by hand: one vehicle, one drive, one charge, known in every sample."""
 
 from __future__ import annotations
 
@@ -150,7 +150,9 @@ def drive_and_charge(
         {
             "vehicle": vehicle,
             "time": [
-                (plug_in + timedelta(minutes=float(m))).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+                (plug_in + timedelta(milliseconds=round(float(m) * 60000))).strftime(
+                    "%Y-%m-%dT%H:%M:%S.%fZ"
+                )
                 for m in minute
             ],
             "soc": soc.round(3),

@@ -2,7 +2,7 @@
 -- parked warming before plug-in, back to the last pause of parked_dwell_min or more in which
 -- the vehicle neither drove nor warmed its battery (method, section 3).
 -- Inputs: stop_samples, vehicle_settings, charge_spans.
--- Parameters: standing_max_kmh, heater_on_min_kw, parked_dwell_min.
+-- Parameters: standing_max_kmh, heater_on_min_kw, parked_dwell_min, lead_window_min.
 with busy as (
     select
         s.vehicle_id,

@@ -1,5 +1,5 @@
 -- stop_samples: one row per sample on the approach to a charge or during it.
--- Inputs: samples, charge_spans, files. Parameters: none.
+-- Inputs: samples, charge_spans, files. Parameters: gap_min_s.
 -- The sample at which the charge before ended stays with that charge.
 with bounds as (
     select
