@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -216,6 +217,22 @@ def _problems_told() -> Iterator[None]:
         for problem in error.problems:
             typer.echo(str(problem), err=True)
         raise typer.Exit(error.exit_code) from error
+    except Exception as error:
+        # Imported only now: most commands end well, and some never need a database.
+        import duckdb
+
+        if not isinstance(error, duckdb.OutOfMemoryException | duckdb.IOException):
+            raise
+        problem = Problem(
+            "ENV-02",
+            "stop",
+            "this machine",
+            f"the database could not go on ({str(error).splitlines()[0]})",
+            "Free some disk, or raise [limits] memory_gb or temp_gb in fleet.toml; then run again. "
+            "What was taken in before is kept, and no week is half-written.",
+        )
+        typer.echo(str(problem), err=True)
+        raise typer.Exit(4) from error
 
 
 @contextmanager
@@ -241,9 +258,20 @@ def _progress() -> Iterator[Progress | None]:
         yield tell
 
 
+_MOST_OF_A_KIND = 3
+
+
 def _tell_intake(intake: IngestReport) -> None:
+    """Print what came in; of findings that are alike, the first few."""
+    told: Counter[str] = Counter()
     for problem in intake.problems:
-        typer.echo(_printable(str(problem)), err=True)
+        told[problem.code] += 1
+        if told[problem.code] <= _MOST_OF_A_KIND:
+            typer.echo(_printable(str(problem)), err=True)
+    for code, count in sorted(told.items()):
+        if count > _MOST_OF_A_KIND:
+            more = count - _MOST_OF_A_KIND
+            typer.echo(f"{code}: {more} more like these; `coldminutes check` lists all.", err=True)
     typer.echo(
         f"Files: {intake.files_new_n} taken in, {intake.files_known_n} known already, "
         f"{intake.files_failed_n} left out."

@@ -169,7 +169,7 @@ def _drivers(con: duckdb.DuckDBPyConnection, fleet: Fleet, sums: pl.DataFrame) -
         numbers = [
             name
             for name, dtype in own.schema.items()
-            if dtype.is_numeric() and "rate" not in name and not name.startswith("mean_")
+            if dtype.is_numeric() and "_rate" not in name and not name.startswith("mean_")
         ]
         own = with_rates(own.group_by(kind.alias("driver_label")).agg(pl.col(numbers).sum()))
         return own.sort("driver_label")

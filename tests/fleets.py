@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 MONDAY = datetime(2026, 1, 12, 6, 0, tzinfo=UTC)
-NOW = datetime(2026, 3, 1, tzinfo=UTC)
+NOW = datetime(2026, 11, 30, tzinfo=UTC)
 
 FLEET_TOML = """
 operator = "Test Fleet"
