@@ -167,7 +167,8 @@ select
     has_outcome + has_minutes + 2 * has_warming_kwh as figures_n,
     has_outcome * is_outcome_assumed::int
     + has_minutes * (site_power_kw is null)::int
-    + has_warming_kwh * (is_warming_kwh_estimated and is_heater_assumed)::int
+    + has_warming_kwh
+    * (coalesce(is_warming_kwh_estimated, false) and is_heater_assumed)::int
     + has_warming_kwh * $is_price_assumed::int as figures_assumed_n,
     first_file_id,
     first_file_row,

@@ -1,7 +1,8 @@
 -- plug_breaks: one row per pair of neighbouring plugged samples more than break_max_s apart,
--- with whether the pair still belongs to one charge: nobody moved the vehicle, its charge did
--- not fall, and the logger was silent all the while.
--- Inputs: plugged_samples, samples. Parameters: break_max_s, silence_max_s.
+-- with whether the pair still belongs to one charge: nobody moved or unplugged the vehicle, its
+-- charge did not fall, and what exceeds break_max_s is the logger's silence.
+-- Inputs: plugged_samples, samples. Parameters: break_max_s, silence_max_s, gap_min_s,
+-- standing_max_kmh.
 with neighbours as (
     select
         vehicle_id,
@@ -24,20 +25,40 @@ breaks as (
 ),
 
 heard as (
-    select distinct
+    select
         b.vehicle_id,
-        b.next_at
+        b.next_at,
+        s.speed_kmh,
+        s.is_connected,
+        epoch(s.sampled_at - lag(s.sampled_at) over (
+            partition by b.vehicle_id, b.next_at order by s.sampled_at
+        )) as step_s
     from breaks as b
     inner join samples as s
-        on b.vehicle_id = s.vehicle_id
-        and b.last_at < s.sampled_at
-        and b.next_at > s.sampled_at
+        on
+        b.vehicle_id = s.vehicle_id
+        and b.last_at <= s.sampled_at
+        and b.next_at >= s.sampled_at
     where b.is_quiet
+),
+
+judged as (
+    select
+        vehicle_id,
+        next_at,
+        coalesce(sum(step_s) filter (where step_s <= $gap_min_s), 0) as awake_s,
+        coalesce(bool_or(abs(speed_kmh) >= $standing_max_kmh), false) as is_moved,
+        coalesce(bool_or(not is_connected), false) as is_unplugged
+    from heard
+    group by vehicle_id, next_at
 )
 
 select
     b.vehicle_id,
     b.next_at,
-    b.is_quiet and h.next_at is null as is_one_charge
+    b.is_quiet
+    and coalesce(
+        j.awake_s <= $break_max_s and not j.is_moved and not j.is_unplugged, true
+    ) as is_one_charge
 from breaks as b
-left join heard as h on b.vehicle_id = h.vehicle_id and b.next_at = h.next_at
+left join judged as j on b.vehicle_id = j.vehicle_id and b.next_at = j.next_at

@@ -1,0 +1,126 @@
+"""One edition: gather, lay out, write beside the old one, swap."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import duckdb
+
+from pipeline.config import Fleet
+from pipeline.problems import ColdMinutesError, Problem
+from pipeline.report.pages import fleet_html, for_print
+from pipeline.report.pdf import check_pdf_support, write_pdf
+from pipeline.report.tables import SCHEMA_VERSION, summary, tables
+from pipeline.report.weekdata import document_instant, read_week
+
+__all__ = ["SCHEMA_VERSION", "report"]
+
+_OURS = frozenset({"fleet.pdf", "fleet.html", "summary.json", "tables"})
+
+
+def report(
+    con: duckdb.DuckDBPyConnection,
+    fleet: Fleet,
+    week_id: str,
+    out_dir: Path,
+    *,
+    pdf: bool,
+    method_version: str,
+    version: str,
+    problems: Sequence[Problem] = (),
+) -> list[Path]:
+    """Write ``out_dir/<week_id>/`` from the weekly tables of the connection.
+
+    The folder is written beside its place and swapped in at the end; on any failure the edition
+    before it stays as it was. Files in the old folder that are not ours are carried over.
+
+    Parameters
+    ----------
+    pdf
+        Write ``fleet.pdf`` as well; needs Pango, see `check_pdf_support`.
+    method_version, version
+        Of the method and of this program, printed in every edition.
+    problems
+        Findings of the run, printed on the last page.
+
+    Returns
+    -------
+    list of Path
+        Every file of the edition.
+
+    Raises
+    ------
+    ColdMinutesError
+        ``ENV-01`` no Pango, ``REPORT-01`` a page cannot be set cleanly, ``REPORT-02`` the
+        tables hold no such week, ``REPORT-03`` the folder cannot be written.
+    """
+    if pdf and (problem := check_pdf_support()) is not None:
+        raise ColdMinutesError([problem], exit_code=4)
+    week = read_week(con, week_id, fleet)
+    instant = document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH"))
+    html = fleet_html(
+        week,
+        fleet,
+        instant=instant,
+        method_version=method_version,
+        version=version,
+        problems=problems,
+    )
+    texts = {f"tables/{name}": text for name, text in tables(week).items()}
+    outputs = sorted([*texts, "fleet.html", "summary.json", *(["fleet.pdf"] if pdf else [])])
+    texts["fleet.html"] = html
+    texts["summary.json"] = summary(
+        week,
+        currency=fleet.settings.currency,
+        method_version=method_version,
+        version=version,
+        outputs=outputs,
+    )
+    target = out_dir / week_id
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=f".{week_id}-", dir=out_dir) as scratch:
+            fresh = Path(scratch) / "new"
+            (fresh / "tables").mkdir(parents=True)
+            for name, text in texts.items():
+                (fresh / name).write_bytes(text.encode("utf-8", "replace"))
+            if pdf:
+                write_pdf(for_print(html), fresh / "fleet.pdf")
+            _swap(fresh, target, Path(scratch) / "old")
+    except OSError as error:
+        raise ColdMinutesError(
+            [
+                Problem(
+                    "REPORT-03",
+                    "stop",
+                    str(target),
+                    f"the edition cannot be written ({error.strerror or error})",
+                    "Free space, close files of this folder that are open elsewhere, or name "
+                    "another place with --out. The edition before it is as it was.",
+                )
+            ],
+            exit_code=4,
+        ) from error
+    return [target / name for name in outputs]
+
+
+def _swap(fresh: Path, target: Path, old: Path) -> None:
+    if target.exists():
+        for entry in sorted(target.iterdir()):
+            if entry.name in _OURS:
+                continue
+            if entry.is_dir():
+                shutil.copytree(entry, fresh / entry.name)
+            else:
+                shutil.copy2(entry, fresh / entry.name)
+        target.rename(old)
+    try:
+        fresh.rename(target)
+    except OSError:
+        if old.exists():
+            old.rename(target)
+        raise

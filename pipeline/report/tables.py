@@ -1,0 +1,275 @@
+"""The tables and the summary of one edition: the output contract, in one place."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from pipeline.report.filters import one_line
+from pipeline.report.weekdata import Row, WeekData
+
+SCHEMA_VERSION = 1
+
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+# Column of the file -> column of the row.
+STOP_COLUMNS: dict[str, str] = {
+    "stop_id": "stop_id",
+    "vehicle_id": "vehicle_id",
+    "driver_id": "driver_label",
+    "site_id": "site_id",
+    "model_id": "model_id",
+    "plug_in_utc": "plug_in_at",
+    **{
+        key: key
+        for key in (
+            "evidence_grade",
+            "outcome",
+            "why",
+            "soc_start_pct",
+            "soc_end_pct",
+            "energy_kwh",
+            "active_min",
+            "idle_min",
+            "arrival_cell_temp_min_degc",
+            "ambient_degc",
+            "approach_min",
+            "warming_min",
+            "warming_kwh",
+            "warming_cost",
+            "reference_min",
+            "lost_min",
+            "lost_at_most_min",
+            "lost_why_null",
+            "site_limit_min",
+            "held_min",
+            "missing_min",
+            "approach_missing_min",
+            "unwarmed_cell_temp_min_degc",
+            "is_warming_kwh_estimated",
+            "range_given_up_km",
+            "charge_given_up_pct",
+            "plug_heating_kwh",
+            "power_max_kw",
+            "site_power_kw",
+            "is_charging_place",
+            "plug_in_date",
+            "vehicle_use",
+            "vehicle_name",
+            "site_name",
+            "model_name",
+            "figures_n",
+            "figures_assumed_n",
+        )
+    },
+}
+
+_COUNTS = (
+    "stops_n",
+    "rated_n",
+    "needed_warming_n",
+    "warmed_n",
+    "part_warmed_n",
+    "not_warmed_n",
+    "already_warm_n",
+    "warmed_unneeded_n",
+    "low_charge_hold_n",
+    "unknown_n",
+    "hit_rate",
+    "hit_rate_low",
+    "hit_rate_high",
+    "start_rate",
+    "start_rate_low",
+    "start_rate_high",
+)
+_SUMS = (
+    "cold_arrival_n",
+    "lost_min",
+    "lost_stops_n",
+    "lost_cold_arrival_min",
+    "lost_warm_arrival_min",
+    "lost_unknown_arrival_min",
+    "lost_at_most_min",
+    "lost_at_most_stops_n",
+    "site_limit_min",
+    "active_min",
+    "idle_min",
+    "held_min",
+    "energy_kwh",
+    "warming_min",
+    "warming_kwh",
+    "warming_cost",
+    "range_given_up_km",
+    "plug_heating_kwh",
+)
+VEHICLE_COLUMNS = (
+    "vehicle_id",
+    "vehicle_name",
+    "model_id",
+    "model_name",
+    "is_configured",
+    "can_warm",
+    "is_silent",
+    *_COUNTS,
+    *_SUMS,
+)
+SITE_COLUMNS = (
+    "site_id",
+    "site_name",
+    "power_kw",
+    "mean_arrival_cell_temp_min_degc",
+    *_COUNTS,
+    *_SUMS,
+)
+DRIVER_COLUMNS = ("driver_label", *_COUNTS, "lost_min")
+QUARANTINE_COLUMNS = (
+    "rule",
+    "column_name",
+    "rows_n",
+    "files_n",
+    "example_file",
+    "example_row",
+    "example_value",
+)
+
+
+def tables(week: WeekData) -> dict[str, str]:
+    """Text of every CSV file, by its name under ``tables/``."""
+    return {
+        "stops.csv": csv_text(week.stops, STOP_COLUMNS),
+        "vehicles.csv": csv_text(week.vehicles, _same(VEHICLE_COLUMNS)),
+        "drivers.csv": csv_text(week.drivers, _same(DRIVER_COLUMNS)),
+        "sites.csv": csv_text(week.sites, _same(SITE_COLUMNS)),
+        "quarantine.csv": csv_text(week.rules, _same(QUARANTINE_COLUMNS)),
+    }
+
+
+def _same(columns: Sequence[str]) -> dict[str, str]:
+    return {column: column for column in columns}
+
+
+def csv_text(rows: Sequence[Row], columns: Mapping[str, str]) -> str:
+    """RFC 4180 text in UTF-8; text that a spreadsheet would run gets an apostrophe in front."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\r\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([cell(row[source], column) for column, source in columns.items()])
+    return stream.getvalue()
+
+
+def cell(value: Any, column: str) -> str:
+    """One cell; null is empty.
+
+    Examples
+    --------
+    >>> cell("=1+1", "vehicle_name")
+    "'=1+1"
+    >>> cell(-2.34567, "lost_min")
+    '-2.346'
+    """
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return str(_rounded(value, column))
+    if isinstance(value, datetime):
+        return value.strftime("%Y-%m-%dT%H:%M:%SZ")
+    if isinstance(value, date):
+        return value.isoformat()
+    text = str(value)
+    # Judged before and after cleaning: an importer may drop the same leading blanks we do.
+    clean = one_line(text)
+    is_formula = text.startswith(_FORMULA_STARTS) or clean.startswith(_FORMULA_STARTS)
+    return f"'{clean}" if is_formula else clean
+
+
+def _rounded(value: float, column: str) -> float:
+    digits = 4 if "_rate" in column else 3
+    return round(value, digits) + 0.0
+
+
+def summary(
+    week: WeekData,
+    *,
+    currency: str,
+    method_version: str,
+    version: str,
+    outputs: Sequence[str],
+) -> str:
+    """Text of ``summary.json``; null where a figure is not computable."""
+    now = week.edition
+    body: dict[str, Any] = {
+        "schema_version": SCHEMA_VERSION,
+        "method_version": method_version,
+        "generator": f"coldminutes {version}",
+        "week": week.week_id,
+        "vehicles": now["vehicles_n"],
+        "stops": now["stops_n"],
+        "rated": now["rated_n"],
+        "needed_warming": now["needed_warming_n"],
+        "warmed": now["warmed_n"],
+        "part_warmed": now["part_warmed_n"],
+        "not_warmed": now["not_warmed_n"],
+        "already_warm": now["already_warm_n"],
+        "warmed_unneeded": now["warmed_unneeded_n"],
+        "low_charge_hold": now["low_charge_hold_n"],
+        "unknown": now["unknown_n"],
+        **{
+            key: now[key]
+            for key in (
+                "hit_rate",
+                "hit_rate_low",
+                "hit_rate_high",
+                "start_rate",
+                "start_rate_low",
+                "start_rate_high",
+                "lost_min",
+                "lost_cold_arrival_min",
+                "lost_warm_arrival_min",
+                "lost_unknown_arrival_min",
+                "lost_at_most_min",
+                "site_limit_min",
+                "warming_kwh",
+                "warming_cost",
+            )
+        },
+        "currency": currency,
+        "range_given_up_km": now["range_given_up_km"],
+        "stops_by_grade": {grade: now[f"stops_{grade.lower()}_n"] for grade in "ABCDE"},
+        "assumed_rate": now["assumed_rate"],
+        "unassigned_driver_rate": now["unassigned_driver_rate"],
+        "previous_weeks": [
+            {
+                "week": row["week_id"],
+                "stops": row["stops_n"],
+                "needed_warming": row["needed_warming_n"],
+                "hit_rate": row["hit_rate"],
+                "hit_rate_low": row["hit_rate_low"],
+                "hit_rate_high": row["hit_rate_high"],
+                "start_rate": row["start_rate"],
+                "lost_min": row["lost_min"],
+                "lost_cold_arrival_min": row["lost_cold_arrival_min"],
+                "warming_kwh": row["warming_kwh"],
+                "warming_cost": row["warming_cost"],
+            }
+            for row in week.earlier
+        ],
+        "outputs": list(outputs),
+    }
+    return json.dumps(_tidy(body), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _tidy(value: Any, key: str = "") -> Any:
+    if isinstance(value, dict):
+        return {name: _tidy(inner, name) for name, inner in value.items()}
+    if isinstance(value, list):
+        return [_tidy(inner, key) for inner in value]
+    return _rounded(value, key) if isinstance(value, float) else value

@@ -1,0 +1,166 @@
+"""The weekly tables as plain rows, read once; the only place of this stage that runs SQL."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import duckdb
+
+from pipeline.config import Fleet
+from pipeline.problems import ColdMinutesError, Problem
+
+Row = dict[str, Any]
+
+_STATEMENTS = {
+    "fleet": "select * from weekly_fleet order by week_id",
+    "vehicles": (
+        "select * from weekly_vehicles"
+        " order by coalesce(lost_min, 0) desc, stops_n desc, vehicle_name, vehicle_id"
+    ),
+    "sites": (
+        "select * from weekly_sites"
+        " order by coalesce(lost_min, 0) desc, stops_n desc, site_name, site_id"
+    ),
+    # Alphabetical: an order by figures would be a league table.
+    "drivers": "select * from weekly_drivers order by driver_label",
+    # Rental rows come after the timed ones of their day, so that their order tells no time.
+    "stops": (
+        "select * from weekly_stops order by plug_in_date, plug_in_local nulls last,"
+        " vehicle_name, stop_id"
+    ),
+    "attention": "select * from weekly_attention",
+    "coverage": "select * from weekly_coverage order by vehicle_name, vehicle_id",
+    "files": "select * from weekly_files order by file_path, content_sha256",
+    "rules": "select * from weekly_rules order by rows_n desc, rule, column_name",
+}
+
+
+@dataclass(frozen=True)
+class WeekData:
+    """Rows of all weekly tables of one edition."""
+
+    week_id: str
+    edition: Row
+    earlier: list[Row]
+    vehicles: list[Row]
+    sites: list[Row]
+    drivers: list[Row]
+    stops: list[Row]
+    attention: list[Row]
+    coverage: list[Row]
+    files: list[Row]
+    rules: list[Row]
+
+
+def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> WeekData:
+    """Read the weekly tables.
+
+    Raises
+    ------
+    ColdMinutesError
+        When the tables hold no edition for this week.
+    """
+    rows = {key: con.sql(sql).pl().to_dicts() for key, sql in _STATEMENTS.items()}
+    editions = [row for row in rows["fleet"] if row["is_edition"] and row["week_id"] == week_id]
+    if len(editions) != 1:
+        raise ColdMinutesError(
+            [
+                Problem(
+                    "REPORT-02",
+                    "stop",
+                    f"week {week_id}",
+                    f"the weekly tables hold {len(editions)} editions of this week, expected 1",
+                    "Run the whole job for this week again. Nothing was written.",
+                )
+            ],
+            exit_code=5,
+        )
+    shows_drivers = fleet.settings.privacy.driver_analysis != "off"
+    shows_each = fleet.settings.privacy.driver_analysis in ("pseudonyms", "names")
+    return WeekData(
+        week_id=week_id,
+        edition=editions[0],
+        earlier=[row for row in rows["fleet"] if not row["is_edition"]],
+        vehicles=rows["vehicles"],
+        sites=rows["sites"],
+        # The weekly stage already holds to the level; a second lock costs nothing.
+        drivers=rows["drivers"] if shows_drivers else [],
+        stops=[_private(row, keep_driver=shows_each) for row in rows["stops"]],
+        attention=rows["attention"],
+        coverage=rows["coverage"],
+        files=rows["files"],
+        rules=rows["rules"],
+    )
+
+
+def _private(stop: Row, *, keep_driver: bool) -> Row:
+    """The stop without what no document may say about it."""
+    is_rental = stop["vehicle_use"] == "rental"
+    kept = {key: value for key, value in stop.items() if key != "driver_id"}
+    label = kept["driver_label"]
+    kept["is_rental"] = is_rental
+    kept["driver_label"] = (
+        label if keep_driver and not is_rental and label != "unassigned" else None
+    )
+    if is_rental:
+        instants = (
+            "plug_in_at",
+            "plug_out_at",
+            "plug_in_local",
+            "warming_began_at",
+            "warming_ended_at",
+            "destination_set_at",
+        )
+        kept.update(dict.fromkeys(instants))
+    return kept
+
+
+def monday_of(week_id: str) -> date:
+    """First day of an ISO 8601 week such as ``2026-W03``."""
+    year, week = week_id.split("-W")
+    return date.fromisocalendar(int(year), int(week), 1)
+
+
+def week_words(week_id: str) -> str:
+    """The week's first and last day in words.
+
+    Examples
+    --------
+    >>> week_words("2026-W03")
+    'Mon 12 to Sun 18 January 2026'
+    >>> week_words("2026-W01")
+    'Mon 29 December 2025 to Sun 4 January 2026'
+    """
+    first = monday_of(week_id)
+    last = first + timedelta(days=6)
+    begin = f"{first:%a} {first.day}"
+    if first.month != last.month:
+        begin += f" {first:%B}"
+    if first.year != last.year:
+        begin += f" {first.year}"
+    return f"{begin} to {last:%a} {last.day} {last:%B} {last.year}"
+
+
+def document_instant(week_id: str, fleet: Fleet, source_date_epoch: str | None) -> datetime:
+    """Date of the documents: ``SOURCE_DATE_EPOCH`` if set, else the end of the week."""
+    if source_date_epoch and source_date_epoch.isdigit():
+        return datetime.fromtimestamp(int(source_date_epoch), UTC)
+    end = monday_of(week_id) + timedelta(days=7)
+    midnight = datetime(end.year, end.month, end.day, tzinfo=fleet.zone)
+    return midnight.astimezone(UTC)
+
+
+def mean_of(rows: Sequence[Row], key: str) -> float | None:
+    """Mean over the weeks that have a value."""
+    values = [float(row[key]) for row in rows if row[key] is not None]
+    return sum(values) / len(values) if values else None
+
+
+def pooled_rate(rows: Sequence[Row], parts: Sequence[str], whole: str) -> float | None:
+    """Rate over all weeks together, so that a week with two stops weighs as two stops."""
+    total = sum(int(row[whole] or 0) for row in rows)
+    hits = sum(int(row[part] or 0) for row in rows for part in parts)
+    return hits / total if total else None

@@ -1,0 +1,520 @@
+"""Invented weekly tables in an in-memory DuckDB, for the tests of the report stage.
+
+Everything here is made up: operator, vehicles, sites, people, figures. The tables have the shape
+that the weekly stage hands over; sums and rates are aggregated from the invented stops, so that
+the figures in one edition agree with each other.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import duckdb
+import polars as pl
+
+from pipeline.config import Fleet, FleetSettings, Vehicle, VehicleModel
+
+Row = dict[str, Any]
+
+WEEK = "2026-W03"
+ZONE = ZoneInfo("Europe/Stockholm")
+HOSTILE = (
+    "<script>alert('x')</script>",
+    'Van "quoted" & O\'Brien',
+    "two\nlines\tand a tab",
+    "טנדר צפוני 7",
+    "شاحنة الشمال ٤",
+    '=HYPERLINK("http://x","y")',
+    "</style><style>*{display:none}",
+    "{{ 7 * 7 }} {% raw %}",
+)
+_SITES = (
+    ("kvarnbacken", "Kvarnbacken", 150.0),
+    ("norra_tullen", "Norra Tullen", 50.0),
+    ("hamnplan", "Hamnplan", 300.0),
+    ("stationsgatan", "Stationsgatan", 75.0),
+    ("flygfaltet", "Flygfältet", None),
+)
+_OUTCOMES = (
+    ("warmed", 30),
+    ("part_warmed", 14),
+    ("not_warmed", 26),
+    ("already_warm", 14),
+    ("warmed_unneeded", 4),
+    ("low_charge_hold", 4),
+    ("unknown", 8),
+)
+_WHY = {
+    "part_warmed": ("began_late", "too_cold_for_the_time", "ended_early", "cut_off_low_charge"),
+    "not_warmed": (
+        "no_destination",
+        "no_destination",
+        "destination_not_recognised",
+        "set_too_late",
+        "approach_too_short",
+        "vehicle_did_not_respond",
+    ),
+}
+
+
+def fleet_of(driver_analysis: str = "pseudonyms", **changes: Any) -> Fleet:
+    """A fleet as `load_fleet` would give it; ``changes`` go to the settings."""
+    settings: Row = {
+        "operator": "Norrvind Byggtransport",
+        "time_zone": "Europe/Stockholm",
+        "currency": "EUR",
+        "target_hit_rate": 0.8,
+        "privacy": {"driver_analysis": driver_analysis, "purpose": "coaching"},
+    }
+    return Fleet(
+        folder=Path("/nowhere"),
+        settings=FleetSettings.model_validate({**settings, **changes}),
+        models={"vidar_60": VehicleModel(name="Vidar 60", usable_kwh=60.0)},
+        vehicles={"van_01": Vehicle(name="Van 01", model="vidar_60")},
+        sites={},
+        drivers={},
+        sources={},
+        fingerprint="0123456789abcdef",
+    )
+
+
+def wilson(hits: int, n: int) -> tuple[float | None, float | None, float | None]:
+    """Rate and 95 % Wilson interval; nulls for no trials."""
+    if n == 0:
+        return None, None, None
+    z, p = 1.959964, hits / n
+    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    return p, max(0.0, middle - half), min(1.0, middle + half)
+
+
+def summed(stops: Sequence[Row]) -> Row:
+    """The counts and sums that fleet, vehicle and site rows share."""
+
+    def total(key: str, keep: Callable[[Row], bool] = lambda _: True) -> float | None:
+        values = [stop[key] for stop in stops if stop[key] is not None and keep(stop)]
+        return math.fsum(values) if values else None
+
+    def counted(keep: Callable[[Row], bool]) -> int:
+        return sum(1 for stop in stops if keep(stop))
+
+    def is_cold(stop: Row) -> bool:
+        return stop["arrival_cell_temp_min_degc"] is not None and (
+            stop["arrival_cell_temp_min_degc"] < 20.5
+        )
+
+    def is_warm(stop: Row) -> bool:
+        return stop["arrival_cell_temp_min_degc"] is not None and not is_cold(stop)
+
+    count = {name: counted(lambda s, n=name: s["outcome"] == n) for name, _ in _OUTCOMES}
+    needed = count["warmed"] + count["part_warmed"] + count["not_warmed"]
+    hit = wilson(count["warmed"], needed)
+    start = wilson(count["warmed"] + count["part_warmed"], needed)
+    row: Row = {
+        "stops_n": len(stops),
+        "rated_n": counted(lambda s: s["evidence_grade"] in "AB"),
+        "needed_warming_n": needed,
+        **{f"{name}_n": value for name, value in count.items()},
+        "hit_rate": hit[0],
+        "hit_rate_low": hit[1],
+        "hit_rate_high": hit[2],
+        "start_rate": start[0],
+        "start_rate_low": start[1],
+        "start_rate_high": start[2],
+        "cold_arrival_n": counted(is_cold),
+        "lost_min": total("lost_min"),
+        "lost_stops_n": counted(lambda s: s["lost_min"] is not None),
+        "lost_cold_arrival_min": total("lost_min", is_cold),
+        "lost_warm_arrival_min": total("lost_min", is_warm),
+        "lost_unknown_arrival_min": total(
+            "lost_min", lambda s: s["arrival_cell_temp_min_degc"] is None
+        ),
+        "lost_at_most_min": total("lost_at_most_min"),
+        "lost_at_most_stops_n": counted(lambda s: s["lost_at_most_min"] is not None),
+        "warming_unmeasured_n": 0,
+    }
+    for key in ("site_limit_min", "active_min", "idle_min", "held_min", "energy_kwh"):
+        row[key] = total(key)
+    for key in ("warming_min", "warming_kwh", "warming_cost", "range_given_up_km"):
+        row[key] = total(key)
+    row["plug_heating_kwh"] = total("plug_heating_kwh")
+    return row
+
+
+def invented_stops(
+    vehicles: Sequence[tuple[str, str]],
+    per_vehicle: int,
+    rng: random.Random,
+    outcomes: Sequence[str] | None = None,
+) -> list[Row]:
+    """Stops of one week; ``outcomes`` restricts what may happen."""
+    monday = datetime.fromisocalendar(2026, 3, 1).replace(tzinfo=ZONE)
+    stops: list[Row] = []
+    names = [name for name, _ in _OUTCOMES]
+    weights = [weight for _, weight in _OUTCOMES]
+    for number, (vehicle_id, vehicle_name) in enumerate(vehicles):
+        for index in range(per_vehicle + rng.choice((-1, 0, 0, 1))):
+            outcome = rng.choice(outcomes) if outcomes else rng.choices(names, weights)[0]
+            site_id, site_name, site_kw = rng.choice(_SITES)
+            at = monday + timedelta(minutes=rng.randrange(6 * 60, 6 * 24 * 60))
+            is_rental = number % 11 == 10
+            grade = rng.choice("CD") if outcome == "unknown" else rng.choice("AAAB")
+            cold = outcome in ("part_warmed", "not_warmed", "low_charge_hold")
+            warmed = outcome in ("warmed", "part_warmed", "warmed_unneeded")
+            arrival = None
+            if grade in "AB":
+                arrival = rng.uniform(2, 19) if cold else rng.uniform(21, 29)
+            lost = rng.gauss(14, 7) if cold else rng.gauss(1.5, 2.5)
+            energy = rng.uniform(14, 42)
+            soc = rng.uniform(9, 45)
+            reference = energy / rng.uniform(1.0, 1.9)
+            warming_min = rng.uniform(9, 31) if warmed else 0.0
+            kwh = warming_min / 60 * 5.2
+            stops.append(
+                {
+                    "stop_id": f"{vehicle_id[:6]}-{number:02d}{index:02d}",
+                    "vehicle_id": vehicle_id,
+                    "model_id": "vidar_60" if number % 3 else "vidar_40",
+                    "driver_id": None if is_rental or rng.random() < 0.1 else f"raw_{number % 5}",
+                    "site_id": site_id,
+                    "vehicle_use": "rental" if is_rental else "delivery",
+                    "week_id": WEEK,
+                    "plug_in_at": at.astimezone(UTC),
+                    "plug_out_at": at.astimezone(UTC) + timedelta(minutes=40),
+                    "evidence_grade": grade,
+                    "outcome": outcome,
+                    "why": rng.choice(_WHY[outcome]) if outcome in _WHY else None,
+                    "soc_start_pct": soc,
+                    "soc_end_pct": min(95.0, soc + energy / 0.6),
+                    "energy_kwh": energy,
+                    "power_max_kw": rng.uniform(35, 110),
+                    "active_min": None if grade == "D" else reference + lost,
+                    "held_min": rng.choice((0.0, 0.0, 4.5)) if cold else 0.0,
+                    "idle_min": rng.uniform(0, 12),
+                    "missing_min": 0.0,
+                    "arrival_cell_temp_min_degc": arrival,
+                    "unwarmed_cell_temp_min_degc": arrival,
+                    "ambient_degc": rng.uniform(-17, 2),
+                    "approach_min": rng.uniform(12, 80),
+                    "approach_missing_min": 0.0,
+                    "warming_min": warming_min,
+                    "warming_kwh": kwh,
+                    "is_warming_kwh_estimated": False,
+                    "warming_began_at": None,
+                    "warming_ended_at": None,
+                    "warming_cost": kwh * 0.4,
+                    "range_given_up_km": kwh * 4.8,
+                    "charge_given_up_pct": kwh / 0.6,
+                    "plug_heating_kwh": 0.0,
+                    "destination_set_at": at.astimezone(UTC) - timedelta(minutes=25),
+                    "is_charging_place": True,
+                    "site_power_kw": site_kw,
+                    "reference_min": reference,
+                    "lost_min": None if grade == "D" else lost,
+                    "lost_at_most_min": reference * 0.6 if grade == "D" else None,
+                    "site_limit_min": rng.uniform(0, 9) if site_kw == 50.0 else 0.4,
+                    "lost_why_null": "summary_only" if grade == "D" else None,
+                    "figures_n": 4,
+                    "figures_assumed_n": 1,
+                    "first_file_id": 1,
+                    "first_file_row": 1,
+                    "last_file_row": 9,
+                    "vehicle_name": vehicle_name,
+                    "site_name": site_name,
+                    "driver_label": "unassigned" if is_rental else f"D-{'KQRTX'[number % 5]}4",
+                    "plug_in_local": None if is_rental else at.replace(tzinfo=None),
+                    "plug_in_date": at.date(),
+                    "model_name": "Vidar 60" if number % 3 else "Vidar 40",
+                }
+            )
+    return sorted(stops, key=lambda stop: (stop["plug_in_at"], stop["stop_id"]))
+
+
+def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
+    """Findings about the two vehicles and the site that lost the most."""
+    worst = [row for row in vehicles if (row["lost_min"] or 0) > 0][:2]
+    found: list[Row] = []
+    codes = ("vehicle_did_not_respond", "most_minutes_vehicle")
+    for code, row in zip(codes, worst, strict=False):
+        found.append(
+            {
+                "kind": "vehicle",
+                "subject_id": row["vehicle_id"],
+                "subject_name": row["vehicle_name"],
+                "code": code,
+                "evidence": "At 3 of 6 stops a charging place was set in time, with 34 to 52 % "
+                "charge, and the heater stayed off.",
+                "advice": "Book a check of the warming function and the software version; ask "
+                "the workshop to follow the maker's manual.",
+                "lost_min": row["lost_cold_arrival_min"],
+                "stops_n": row["stops_n"],
+                "stop_ids": ["a-1", "a-2", "a-3"],
+            }
+        )
+    if sites:
+        found.append(
+            {
+                "kind": "site",
+                "subject_id": sites[0]["site_id"],
+                "subject_name": sites[0]["site_name"],
+                "code": "site_slow",
+                "evidence": "The rating of 50 kW added 41 min over 9 stops, more than cold did.",
+                "advice": "Plan the long charges of the route at a faster site.",
+                "lost_min": sites[0]["lost_cold_arrival_min"],
+                "stops_n": sites[0]["stops_n"],
+                "stop_ids": [],
+            }
+        )
+    return found
+
+
+def tables_of(
+    vehicles: Sequence[tuple[str, str]],
+    stops: list[Row],
+    *,
+    previous_weeks: int = 4,
+    driver_rows: str = "pseudonyms",
+) -> dict[str, list[Row]]:
+    """All weekly tables that belong to the stops."""
+    rng = random.Random(5)
+    fleet_sum = summed(stops)
+    grades: Row = {
+        f"stops_{grade.lower()}_n": sum(1 for stop in stops if stop["evidence_grade"] == grade)
+        for grade in "ABCDE"
+    }
+    rest: Row = {
+        **grades,
+        "unassigned_driver_n": sum(1 for stop in stops if stop["driver_id"] is None),
+        "unassigned_driver_rate": (
+            sum(1 for stop in stops if stop["driver_id"] is None) / len(stops) if stops else None
+        ),
+        "rental_n": sum(1 for stop in stops if stop["vehicle_use"] == "rental"),
+        "assumed_rate": 0.31 if stops else None,
+    }
+    monday = date.fromisocalendar(2026, 3, 1)
+    fleet_rows: list[Row] = []
+    for back in range(previous_weeks, 0, -1):
+        year, week, _ = (monday - timedelta(weeks=back)).isocalendar()
+        sample = [stop for stop in stops if rng.random() < 0.8]
+        fleet_rows.append(
+            {
+                "week_id": f"{year}-W{week:02d}",
+                "is_edition": False,
+                "vehicles_n": len(vehicles),
+                **summed(sample),
+                **rest,
+            }
+        )
+    head: Row = {"week_id": WEEK, "is_edition": True, "vehicles_n": len(vehicles)}
+    fleet_rows.append({**head, **fleet_sum, **rest})
+    vehicle_rows: list[Row] = []
+    for number, (vehicle_id, vehicle_name) in enumerate(vehicles):
+        own = [stop for stop in stops if stop["vehicle_id"] == vehicle_id]
+        vehicle_rows.append(
+            {
+                "vehicle_id": vehicle_id,
+                "vehicle_name": vehicle_name,
+                "model_id": "vidar_60" if number % 3 else "vidar_40",
+                "model_name": "Vidar 60" if number % 3 else "Vidar 40",
+                "is_configured": number != 3,
+                "can_warm": True,
+                "is_silent": number == 11 and not own,
+                **summed(own),
+            }
+        )
+    vehicle_rows.sort(key=lambda row: -(row["lost_min"] or 0))
+    site_rows: list[Row] = []
+    for site_id, site_name, power_kw in _SITES:
+        own = [stop for stop in stops if stop["site_id"] == site_id]
+        temps = [s["arrival_cell_temp_min_degc"] for s in own if s["arrival_cell_temp_min_degc"]]
+        if own:
+            site_rows.append(
+                {
+                    "site_id": site_id,
+                    "site_name": site_name,
+                    "power_kw": power_kw,
+                    **summed(own),
+                    "mean_arrival_cell_temp_min_degc": (
+                        math.fsum(temps) / len(temps) if temps else None
+                    ),
+                }
+            )
+    labels = sorted({stop["driver_label"] for stop in stops})
+    driver_rows_out: list[Row] = []
+    if driver_rows == "totals" and stops:
+        driver_rows_out = [{"driver_label": "all drivers", **summed(stops)}]
+    elif driver_rows not in ("off", "totals"):
+        driver_rows_out = [
+            {
+                "driver_label": label,
+                **summed([stop for stop in stops if stop["driver_label"] == label]),
+            }
+            for label in labels
+        ]
+    return {
+        "weekly_fleet": fleet_rows,
+        "weekly_vehicles": vehicle_rows,
+        "weekly_sites": site_rows,
+        "weekly_drivers": driver_rows_out,
+        "weekly_stops": stops,
+        "weekly_attention": attention_of(vehicle_rows, site_rows),
+        "weekly_coverage": [_coverage(row, rng) for row in vehicle_rows],
+        "weekly_files": [
+            {
+                "file_path": f"inbox/{name}",
+                "source_id": source,
+                "content_sha256": f"{number:x}" * 64,
+                "rows_read_n": 20000 + number,
+                "rows_used_n": 19980,
+                "rows_repeated_n": 12,
+                "rows_set_aside_n": 8 + number,
+                "taken_in_at": datetime(2026, 1, 19, 5, number, tzinfo=UTC),
+            }
+            for number, (name, source) in enumerate(
+                (
+                    ("logger_2026-01-19.csv.gz", "van_logger"),
+                    ("rental_week_03.xlsx", "rental_desk"),
+                    ("charges_jan.csv", "charge_card"),
+                ),
+                1,
+            )
+        ],
+        "weekly_rules": [
+            {
+                "rule": "out_of_range",
+                "column_name": "soc_pct",
+                "rows_n": 14,
+                "files_n": 1,
+                "example_file": "inbox/logger_2026-01-19.csv.gz",
+                "example_row": 2114,
+                "example_value": "140",
+            },
+            {
+                "rule": "not_a_number",
+                "column_name": "pack_power_kw",
+                "rows_n": 9,
+                "files_n": 2,
+                "example_file": "inbox/charges_jan.csv",
+                "example_row": 31,
+                "example_value": "=1+1",
+            },
+        ],
+    }
+
+
+def _coverage(row: Row, rng: random.Random) -> Row:
+    missing = rng.random() < 0.3
+    return {
+        "vehicle_id": row["vehicle_id"],
+        "vehicle_name": row["vehicle_name"],
+        "samples_n": 0 if row["is_silent"] else rng.randrange(4000, 20000),
+        "days_with_data_n": 0 if row["is_silent"] else rng.randrange(4, 8),
+        "median_interval_s": None if row["is_silent"] else 10.0,
+        "missing_min": None if row["is_silent"] else rng.choice((0.0, 0.0, 12.5)),
+        "dc_stops_n": row["stops_n"],
+        "ac_charges_n": rng.randrange(0, 6),
+        "dc_unknown_n": rng.choice((0, 0, 0, 1)),
+        "reported_only_n": rng.choice((0, 0, 2)),
+        "missing_signals": ["heater_power_kw"] if missing else [],
+        "unlocks": "With heater power: warming energy, measured instead of none."
+        if missing
+        else "",
+    }
+
+
+_TYPES: dict[str, Any] = {
+    "why": pl.String,
+    "driver_id": pl.String,
+    "site_id": pl.String,
+    "stop_ids": pl.List(pl.String),
+    "missing_signals": pl.List(pl.String),
+    "plug_in_local": pl.Datetime("us"),
+    "plug_in_at": pl.Datetime("us", "UTC"),
+    "plug_in_date": pl.Date,
+}
+
+
+def _polars_type(name: str) -> Any:
+    if name in _TYPES:
+        return _TYPES[name]
+    if name.endswith("_at"):
+        return pl.Datetime("us", "UTC")
+    if name.startswith(("is_", "can_")):
+        return pl.Boolean
+    if name.endswith("_n") or name in ("first_file_id", "first_file_row", "last_file_row"):
+        return pl.Int64
+    if name == "example_row":
+        return pl.Int64
+    units = ("_min", "_kwh", "_rate", "_low", "_high", "_degc", "_pct", "_kw", "_km", "_cost", "_s")
+    return pl.Float64 if name.endswith(units) else pl.String
+
+
+def fill(con: duckdb.DuckDBPyConnection, tables: dict[str, list[Row]]) -> None:
+    """Make the temporary tables; columns of empty tables come from a rich week."""
+    shape = tables
+    if not all(tables.values()):
+        shape = tables_of(names_of(3), invented_stops(names_of(3), 4, random.Random(1)))
+    for name, rows in tables.items():
+        columns = list((rows or shape[name])[0])
+        frame = pl.DataFrame(
+            {column: [row[column] for row in rows] for column in columns},
+            schema={column: _polars_type(column) for column in columns},
+            strict=False,
+        )
+        con.register("incoming", frame)
+        con.execute(f"create or replace temp table {name} as select * from incoming")
+        con.unregister("incoming")
+
+
+def names_of(count: int, *, is_long: bool = False) -> list[tuple[str, str]]:
+    """Ids and names of invented vehicles."""
+    tail = ", box body with tail lift and refrigerated cabinet, depot Norra Industriområdet"
+    return [
+        (f"van_{number:02d}", f"Van {number:02d}{tail if is_long else ''}")
+        for number in range(1, count + 1)
+    ]
+
+
+def week(
+    kind: str = "rich", driver_analysis: str = "pseudonyms"
+) -> tuple[duckdb.DuckDBPyConnection, dict[str, list[Row]]]:
+    """A connection with the weekly tables of one kind of week.
+
+    Kinds: ``rich`` (12 vehicles), ``none`` (0 stops), ``one`` (1 vehicle), ``many`` (60 vehicles
+    with very long names), ``hostile`` (names that try to break the page), ``warm`` (no cold
+    arrival), ``unknown`` (no stop can be rated), ``first`` (no earlier weeks).
+    """
+    rng = random.Random(11)
+    vehicles = names_of(12)
+    outcomes: tuple[str, ...] | None = None
+    per_vehicle = 5
+    if kind == "one":
+        vehicles = names_of(1)
+    elif kind == "many":
+        vehicles, per_vehicle = names_of(60, is_long=True), 3
+    elif kind == "hostile":
+        vehicles = [(f"h{number}", name) for number, name in enumerate(HOSTILE)]
+    elif kind == "warm":
+        outcomes = ("already_warm", "warmed", "warmed_unneeded")
+    elif kind == "unknown":
+        outcomes = ("unknown",)
+    stops = [] if kind == "none" else invented_stops(vehicles, per_vehicle, rng, outcomes)
+    if kind == "hostile":
+        for stop in stops[::2]:
+            stop["site_name"] = stop["vehicle_name"]
+    tables = tables_of(
+        vehicles,
+        stops,
+        previous_weeks=0 if kind == "first" else 4,
+        driver_rows=driver_analysis,
+    )
+    con = duckdb.connect(":memory:")
+    con.execute("set TimeZone = 'UTC'")
+    fill(con, tables)
+    return con, tables
