@@ -135,8 +135,9 @@ def _write_samples(
         path.write_bytes(exports.gz(exports.tailgate_csv(frame, harm.text_rows)))
         if spec.defects and van.setup.index == 1 and week == 2:
             # A day and a half was pulled a second time: two files that overlap.
-            start = spec.local_midnight_s(7 * week + 2) + 6 * 3600.0
-            again = frame.filter(pl.col("t_s").is_between(start, start + 30 * 3600.0))
+            # From the first sample on, so that there are rows whatever days it was in use.
+            start = float(frame["t_s"].to_numpy().min())
+            again = frame.filter(pl.col("t_s").is_between(start, start + 36 * 3600.0))
             path = inbox / f"tg_{vehicle_id}_{label}_again.csv.gz"
             path.write_bytes(exports.gz(exports.tailgate_csv(again, [])))
     return harm.spans
