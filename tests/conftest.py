@@ -1,8 +1,7 @@
-"""Shared fixtures: where the open data lie, and one simulated fleet run through the program."""
+"""Shared fixtures: one simulated fleet run through the program."""
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,13 +15,10 @@ sys.path.insert(0, str(ROOT / "sample_fleet"))
 sys.path.insert(0, str(ROOT / "tests"))
 
 
-@pytest.fixture(scope="session")
-def open_data() -> Path:
-    """Folder of the open datasets; tests that need them skip where it is absent."""
-    folder = Path(os.environ.get("COLDMINUTES_OPEN_DATA", ROOT.parent / "shared" / "data"))
-    if not folder.is_dir():
-        pytest.skip(f"the open datasets are not here ({folder}); set COLDMINUTES_OPEN_DATA")
-    return folder
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--update-golden", action="store_true", help="write the golden tables anew; review the diff"
+    )
 
 
 class Simulated(NamedTuple):
