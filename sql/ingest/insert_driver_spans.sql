@@ -1,7 +1,14 @@
--- One row per span in which a vehicle was somebody's. Input: incoming, in the order wanted. Parameter: file_id.
+-- One row per span in which a vehicle was somebody's. Input: incoming, in the order wanted.
+-- Parameter: file_id.
 insert into driver_spans (
     vehicle_id, from_at, to_at, driver_id, use, file_id, file_row
 )
 select
-    vehicle_id, from_at, to_at, driver_id, use, $file_id, file_row
+    vehicle_id,
+    from_at,
+    to_at,
+    driver_id,
+    use,
+    $file_id,
+    file_row
 from incoming

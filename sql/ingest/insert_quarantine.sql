@@ -1,4 +1,11 @@
 -- One row per row set aside. Input: incoming. Parameters: file_id, file_path.
 insert into quarantine (file_id, file_path, file_row, rule, column_name, value, expected)
-select $file_id, $file_path, file_row, rule, column_name, value, expected
+select
+    $file_id,
+    $file_path,
+    file_row,
+    rule,
+    column_name,
+    value,
+    expected
 from incoming

@@ -1,3 +1,5 @@
 -- One row per content and source taken in before.
-select content_sha256, source_id
+select
+    content_sha256,
+    source_id
 from files

@@ -22,6 +22,6 @@ select
 from incoming
 inner join samples as stored
     on
-        incoming.vehicle_id = stored.vehicle_id
-        and incoming.sampled_at = stored.sampled_at
+    incoming.vehicle_id = stored.vehicle_id
+    and incoming.sampled_at = stored.sampled_at
 where stored.sampled_at between $first_at and $last_at

@@ -7,9 +7,9 @@ select
 from incoming
 inner join file_spans
     on
-        incoming.vehicle_id = file_spans.vehicle_id
-        and file_spans.first_at <= incoming.last_at
-        and file_spans.last_at >= incoming.first_at
+    incoming.vehicle_id = file_spans.vehicle_id
+    and incoming.last_at >= file_spans.first_at
+    and incoming.first_at <= file_spans.last_at
 inner join files on file_spans.file_id = files.file_id
 where files.kind = $kind
 group by incoming.vehicle_id

@@ -1,35 +1,35 @@
 -- charge_spans: one row per charge found in the samples, in order of time, with the span in
 -- which its approach may lie.
 -- Inputs: plugged_samples, plug_breaks. Parameters: approach_max_min.
-with marked as (
+-- A charge runs from the sample after one break to the sample before the next.
+with ends as (
     select
-        p.*,
-        b.next_at is not null and not b.is_one_charge as is_after_break,
-        lag(p.sampled_at) over per_vehicle is null as is_first
-    from plugged_samples as p
-    left join plug_breaks as b on p.vehicle_id = b.vehicle_id and p.sampled_at = b.next_at
-    window per_vehicle as (partition by p.vehicle_id order by p.sampled_at)
+        vehicle_id,
+        max(sampled_at) as last_at,
+        arg_max(odometer_km, sampled_at) as last_odometer_km
+    from plugged_samples
+    group by vehicle_id
+),
+
+spans as (
+    select
+        b.vehicle_id,
+        b.next_at as plug_in_at,
+        coalesce(lead(b.last_at) over per_vehicle, e.last_at) as plug_out_at,
+        coalesce(lead(b.last_odometer_km) over per_vehicle, e.last_odometer_km)
+        - b.next_odometer_km as moved_km
+    from plug_breaks as b
+    inner join ends as e on b.vehicle_id = e.vehicle_id
+    where not b.is_one_charge
+    window per_vehicle as (partition by b.vehicle_id order by b.next_at)
 ),
 
 numbered as (
     select
         *,
-        count(*) filter (where is_first or is_after_break) over (
-            partition by vehicle_id order by sampled_at
-        ) as charge_no
-    from marked
-),
-
-spans as (
-    select
-        vehicle_id,
-        charge_no,
-        min(sampled_at) as plug_in_at,
-        max(sampled_at) as plug_out_at,
-        max(odometer_km) - min(odometer_km) as moved_km
-    from numbered
-    group by vehicle_id, charge_no
-    having max(sampled_at) > min(sampled_at)
+        row_number() over (partition by vehicle_id order by plug_in_at) as charge_no
+    from spans
+    where plug_out_at > plug_in_at and coalesce(moved_km < 0.5, true)
 )
 
 select
@@ -45,6 +45,5 @@ select
         ),
         plug_in_at - to_minutes($approach_max_min::int)
     ) as approach_from_at
-from spans
-where coalesce(moved_km < 0.5, true)
+from numbered
 window per_vehicle as (partition by vehicle_id order by plug_in_at)

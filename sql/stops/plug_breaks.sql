@@ -1,15 +1,18 @@
--- plug_breaks: one row per pair of neighbouring plugged samples more than break_max_s apart,
--- with whether the pair still belongs to one charge: nobody moved or unplugged the vehicle, its
--- charge did not fall, and what exceeds break_max_s is the logger's silence.
+-- plug_breaks: one row per pair of neighbouring plugged samples more than break_max_s apart, and
+-- one per vehicle for its first plugged sample (last_at null); with whether the pair still
+-- belongs to one charge: nobody moved or unplugged the vehicle, its charge did not fall, and what
+-- exceeds break_max_s is the logger's silence.
 -- Inputs: plugged_samples, samples. Parameters: break_max_s, silence_max_s, gap_min_s,
 -- standing_max_kmh.
 with neighbours as (
     select
         vehicle_id,
         sampled_at as next_at,
+        odometer_km as next_odometer_km,
+        soc_pct as next_soc_pct,
         lag(sampled_at) over per_vehicle as last_at,
-        soc_pct - lag(soc_pct) over per_vehicle as soc_gain_pct,
-        odometer_km - lag(odometer_km) over per_vehicle as moved_km
+        lag(odometer_km) over per_vehicle as last_odometer_km,
+        lag(soc_pct) over per_vehicle as last_soc_pct
     from plugged_samples
     window per_vehicle as (partition by vehicle_id order by sampled_at)
 ),
@@ -18,10 +21,10 @@ breaks as (
     select
         *,
         epoch(next_at - last_at) <= $silence_max_s
-        and coalesce(abs(moved_km) < 0.15, false)
-        and coalesce(soc_gain_pct >= -0.5, false) as is_quiet
+        and coalesce(abs(next_odometer_km - last_odometer_km) < 0.15, false)
+        and coalesce(next_soc_pct - last_soc_pct >= -0.5, false) as is_quiet
     from neighbours
-    where last_at is not null and epoch(next_at - last_at) > $break_max_s
+    where last_at is null or epoch(next_at - last_at) > $break_max_s
 ),
 
 heard as (
@@ -55,8 +58,11 @@ judged as (
 
 select
     b.vehicle_id,
+    b.last_at,
     b.next_at,
-    b.is_quiet
+    b.last_odometer_km,
+    b.next_odometer_km,
+    coalesce(b.is_quiet, false)
     and coalesce(
         j.awake_s <= $break_max_s and not j.is_moved and not j.is_unplugged, true
     ) as is_one_charge

@@ -15,8 +15,7 @@ select
     s.vehicle_id,
     s.sampled_at,
     s.soc_pct,
-    s.odometer_km,
-    s.file_id
+    s.odometer_km
 from samples as s
 inner join ranges as r on s.vehicle_id = r.vehicle_id
 where

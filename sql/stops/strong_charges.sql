@@ -1,7 +1,19 @@
 -- strong_charges: one row per charge that held more than 1.1 times the model's AC maximum for
 -- dc_proof_s without a break: no AC charge can (method, section 3).
 -- Inputs: stop_intervals, vehicle_settings. Parameters: dc_proof_s.
-with steps as (
+-- Only charges that ever exceed that power are looked at step by step.
+with peaks as (
+    select
+        i.vehicle_id,
+        i.charge_no
+    from stop_intervals as i
+    inner join vehicle_settings as v on i.vehicle_id = v.vehicle_id
+    where i.is_at_plug
+    group by i.vehicle_id, i.charge_no, v.ac_max_kw
+    having max(i.pack_kw) > 1.1 * v.ac_max_kw
+),
+
+steps as (
     select
         i.vehicle_id,
         i.charge_no,
@@ -9,6 +21,7 @@ with steps as (
         i.to_at,
         i.state = 'active' and i.pack_kw > 1.1 * v.ac_max_kw as is_strong
     from stop_intervals as i
+    inner join peaks as p on i.vehicle_id = p.vehicle_id and i.charge_no = p.charge_no
     inner join vehicle_settings as v on i.vehicle_id = v.vehicle_id
     where i.is_at_plug
 ),

@@ -14,7 +14,7 @@ select distinct w.week_id
 from weeks as w
 inner join file_spans as f
     on
-        w.vehicle_id = f.vehicle_id
-        and w.from_at <= f.last_at
-        and w.to_at > f.first_at
+    w.vehicle_id = f.vehicle_id
+    and w.from_at <= f.last_at
+    and w.to_at > f.first_at
 order by w.week_id

@@ -1,0 +1,5 @@
+"""Ingest: from the files of the inbox to rows in the warehouse, once each, none lost."""
+
+from pipeline.ingest.stage import IngestReport, ingest
+
+__all__ = ["IngestReport", "ingest"]

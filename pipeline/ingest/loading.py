@@ -1,0 +1,327 @@
+"""Rows of one file into the warehouse, inside one transaction that the stage opens and closes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import duckdb
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.config import SourceKind
+from pipeline.ingest import order
+from pipeline.ingest.checks import Check, no_quarantine, quarantine_rows
+from pipeline.ingest.mapping import Mapped
+from pipeline.ingest.tables import TABLES, spans_of
+from pipeline.ingest.touched import touched_weeks
+from pipeline.ingest.unpack import Plain
+from pipeline.resources import statement
+
+CONTEXT_ROWS_N = order.SPIKE_ROWS_N + 1
+INCOMING = "incoming"
+
+
+class NotInOrderError(Exception):
+    """The file is plainly not in time order: roll back and load it again as such."""
+
+
+@dataclass
+class FileLoad:
+    """One file on its way into the warehouse.
+
+    Parameters
+    ----------
+    con
+        Connection with an open transaction.
+    plain, source_id, kind
+        What is loaded.
+    zone
+        Zone in which weeks are cut.
+    time_column
+        Column of the export that holds the instant, for the quarantine.
+    is_in_order
+        Judge clocks by the order of the rows; False once that has been found not to hold.
+    """
+
+    con: duckdb.DuckDBPyConnection
+    plain: Plain
+    source_id: str
+    kind: SourceKind
+    zone: ZoneInfo
+    now: datetime
+    time_column: str | None
+    is_in_order: bool = True
+    file_id: int = 0
+    read_n: int = 0
+    used_n: int = 0
+    repeated_n: int = 0
+    set_aside_n: int = 0
+    backward_n: int = 0
+    spans: list[pl.DataFrame] = field(default_factory=list)
+    weeks: list[pl.DataFrame] = field(default_factory=list)
+    broken: list[pl.DataFrame] = field(default_factory=list)
+    intervals: list[tuple[float, int]] = field(default_factory=list)
+    context: pl.DataFrame | None = None
+    held: pl.DataFrame | None = None
+
+    def __post_init__(self) -> None:
+        self.file_id = self.con.execute(statement("ingest/next_file_id")).fetchall()[0][0]
+        self.table = TABLES[self.kind]
+
+    def add(self, mapped: Mapped, is_last: bool) -> None:
+        """Take one batch in.
+
+        Raises
+        ------
+        NotInOrderError
+            When the rows so far are plainly not in time order.
+        """
+        self.read_n += mapped.read_n
+        self._quarantine(mapped.quarantine)
+        table = self.table
+        rows = mapped.rows.select(
+            "vehicle_id", *dict.fromkeys((table.start, table.end)), *table.values, "file_row"
+        )
+        if self.kind == "samples":
+            used, verdict = self._judged_samples(rows, is_last)
+        else:
+            used, verdict = self._judged_rows(rows)
+        if used.height == 0:
+            return
+        is_good = verdict.is_null()
+        is_repeated = (verdict == order.REPEATED).fill_null(False)
+        self.repeated_n += int(is_repeated.sum())
+        for rule in verdict.filter(~is_good & ~is_repeated).unique(maintain_order=True):
+            # Repeats across files are told by the warehouse, so the value shown is the instant.
+            check = Check(rule, self.time_column, is_good, used["sampled_at"], order.EXPECTED[rule])
+            chosen = (verdict == rule).fill_null(False)
+            self._quarantine(quarantine_rows(used["file_row"], check, chosen))
+        self._insert(used.filter(is_good) if not is_good.all() else used)
+
+    def finish(self) -> None:
+        """Write the ledger row, the spans and the weeks that need computing again.
+
+        Raises
+        ------
+        AssertionError
+            When the rows do not add up: used, repeated and set aside must be all that were read.
+        """
+        if self.read_n != self.used_n + self.repeated_n + self.set_aside_n:
+            raise AssertionError(
+                f"{self.plain.name}: {self.read_n} rows read, but {self.used_n} used, "
+                f"{self.repeated_n} repeated and {self.set_aside_n} set aside"
+            )
+        spans = pl.concat(self.spans) if self.spans else None
+        first_at = last_at = None
+        if spans is not None:
+            spans = (
+                spans.group_by("vehicle_id")
+                .agg(pl.col("first_at").min(), pl.col("last_at").max(), pl.col("rows_n").sum())
+                .sort("vehicle_id")
+            )
+            first_at, last_at = spans["first_at"].min(), spans["last_at"].max()
+            self._run("insert_file_spans", spans, {"file_id": self.file_id})
+            weeks = self.weeks or [touched_weeks(spans, self.zone, self.now)]
+            self._run("insert_dirty_weeks", pl.concat(weeks).unique().sort(pl.all()))
+        warehouse.run(
+            self.con,
+            "ingest/insert_file",
+            {
+                "file_id": self.file_id,
+                "file_path": self.plain.name,
+                "content_sha256": self.plain.content_sha256,
+                "source_id": self.source_id,
+                "kind": self.kind,
+                "size_bytes": self.plain.size_bytes,
+                "rows_read_n": self.read_n,
+                "rows_used_n": self.used_n,
+                "rows_repeated_n": self.repeated_n,
+                "rows_set_aside_n": self.set_aside_n,
+                "first_at": first_at,
+                "last_at": last_at,
+                "median_interval_s": self._median_interval_s(),
+                "taken_in_at": self.now,
+            },
+        )
+
+    def _judged_samples(self, new: pl.DataFrame, is_last: bool) -> tuple[pl.DataFrame, pl.Series]:
+        """Rows that can be judged now, and the verdict on each.
+
+        The last rows of each vehicle wait for the next batch, because a jump of the clock shows
+        only by what follows; the last good rows of the batch before stand in front as context.
+        """
+        parts = [part for part in (self.context, self.held, new) if part is not None]
+        pool = pl.concat(parts) if len(parts) > 1 else new
+        values = list(self.table.values)
+        verdict, is_step_back = order.verdicts(pool, values, self.is_in_order)
+        if len(parts) == 1 and is_last:
+            self._count_steps_back(is_step_back)
+            return pool, self._held_against_warehouse(pool, verdict)
+        context_n = 0 if self.context is None else self.context.height
+        is_now = pl.int_range(pool.height, eager=True) >= context_n
+        if not is_last:
+            fresh = pool.slice(context_n)
+            self.held = fresh.group_by("vehicle_id", maintain_order=True).tail(CONTEXT_ROWS_N)
+            self.held = self.held.sort("file_row")
+            is_now = is_now & ~pool["file_row"].is_in(self.held["file_row"].implode())
+        rows, verdict = pool.filter(is_now), verdict.filter(is_now)
+        self._count_steps_back(is_step_back.filter(is_now))
+        if rows.height:
+            verdict = self._held_against_warehouse(rows, verdict)
+        good = rows.filter(verdict.is_null())
+        seen = good if self.context is None else pl.concat([self.context, good])
+        self.context = (
+            seen.group_by("vehicle_id", maintain_order=True).tail(CONTEXT_ROWS_N).sort("file_row")
+        )
+        return rows, verdict
+
+    def _count_steps_back(self, is_step_back: pl.Series) -> None:
+        self.backward_n += int(is_step_back.sum())
+        if self.is_in_order and order.is_unordered(self.backward_n, self.read_n):
+            raise NotInOrderError
+
+    def _held_against_warehouse(self, rows: pl.DataFrame, verdict: pl.Series) -> pl.Series:
+        """The verdict after a look at what other files, or earlier batches, brought already."""
+        is_own_wanted = self.used_n > 0 and (
+            not self.is_in_order or bool((verdict == "clock_set_back").any())
+        )
+        matched = self._matched(rows, is_own_wanted)
+        if matched is None:
+            return verdict
+        found = rows.select("file_row", verdict=verdict).join(
+            matched, on="file_row", how="left", maintain_order="left"
+        )
+        is_open = (pl.col("verdict") != "clock_jump").fill_null(True)
+        is_backward = (pl.col("verdict") == "clock_set_back").fill_null(False)
+        is_same = pl.col("is_same")
+        return found.select(
+            verdict=pl.when(is_open & is_same)
+            .then(pl.lit(order.REPEATED))
+            .when(is_open & is_same.not_() & ~is_backward)
+            .then(pl.lit("conflicting_sample"))
+            .otherwise("verdict")
+        )["verdict"]
+
+    def _judged_rows(self, rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
+        """Whole rows seen before, in this file or another, are repeats; nothing else is judged."""
+        names = [name for name in rows.columns if name != "file_row"]
+        is_seen = ~rows.select(names).to_struct("row").is_first_distinct()
+        matched = self._matched(rows, self.used_n > 0)
+        if matched is not None:
+            is_seen = is_seen | rows["file_row"].is_in(matched["file_row"].implode())
+        frame = pl.DataFrame({"is_seen": is_seen})
+        return rows, frame.select(v=pl.when("is_seen").then(pl.lit(order.REPEATED)))["v"]
+
+    def _matched(self, rows: pl.DataFrame, is_own_wanted: bool) -> pl.DataFrame | None:
+        """Rows that the warehouse holds already; None where no file speaks of that time."""
+        if rows.height == 0:
+            return None
+        spans = spans_of(rows, self.table)
+        overlap = self._overlap(spans)
+        if overlap.height == 0 and not is_own_wanted:
+            return None
+        wanted, reach = rows, spans if is_own_wanted else overlap
+        if not is_own_wanted:
+            wanted = rows.join(overlap.select("vehicle_id"), on="vehicle_id", how="semi")
+        limits = {"first_at": reach["first_at"].min(), "last_at": reach["last_at"].max()}
+        found = self._query(f"match_{self.table.name}", wanted, limits)
+        return found.group_by("file_row").agg(pl.col("is_same").any())
+
+    def _overlap(self, spans: pl.DataFrame) -> pl.DataFrame:
+        """Per vehicle the time that earlier files speak of too; mostly there is none."""
+        self.con.register(INCOMING, spans.to_arrow())
+        try:
+            # One short row per vehicle: fetched as such, since a frame costs more to set up.
+            found = self.con.execute(
+                statement("ingest/overlapping_spans"), {"kind": self.kind}
+            ).fetchall()
+        finally:
+            self.con.unregister(INCOMING)
+        schema = {name: spans.schema[name] for name in ("vehicle_id", "first_at", "last_at")}
+        return pl.DataFrame(found, schema=schema, orient="row")
+
+    def _insert(self, rows: pl.DataFrame) -> None:
+        if rows.height == 0:
+            return
+        table = self.table
+        is_single = rows["vehicle_id"].n_unique() == 1
+        if not (is_single and rows[table.start].is_sorted()):
+            rows = rows.sort("vehicle_id", table.start, "file_row")
+        self._run(f"insert_{table.name}", rows, {"file_id": self.file_id})
+        self.used_n += rows.height
+        self.spans.append(spans_of(rows, table))
+        if self.kind == "driver_spans":
+            # A roster may speak of two weeks far apart; those between are left in peace.
+            each = rows.select("vehicle_id", first_at=table.start, last_at=table.end)
+            self.weeks.append(touched_weeks(each, self.zone, self.now))
+        if self.kind == "samples" and rows.height > 1:
+            step = pl.col("sampled_at").diff()
+            if not is_single:
+                step = step.over("vehicle_id")
+            steps_s = rows.select(step.dt.total_milliseconds() / 1000).to_series()
+            median_s = steps_s.median()
+            if isinstance(median_s, float):
+                self.intervals.append((median_s, rows.height))
+
+    def _median_interval_s(self) -> float | None:
+        """Median step [s] of the file; with several batches the median of theirs, by rows."""
+        if not self.intervals:
+            return None
+        ordered = sorted(self.intervals)
+        half = sum(n for _, n in ordered) / 2
+        seen = 0
+        for median_s, n in ordered:
+            seen += n
+            if seen >= half:
+                return median_s
+        return ordered[-1][0]
+
+    def _quarantine(self, rows: pl.DataFrame) -> None:
+        if rows.height:
+            self.set_aside_n += rows.height
+            self.broken.append(_summary(rows))
+            self._run(
+                "insert_quarantine",
+                rows,
+                {"file_id": self.file_id, "file_path": self.plain.name},
+            )
+
+    def broken_summary(self) -> pl.DataFrame:
+        """Per rule and column: rows set aside, and the first of them."""
+        rows = pl.concat(self.broken) if self.broken else _summary(no_quarantine())
+        return (
+            rows.sort("file_row")
+            .group_by("rule", "column_name", maintain_order=True)
+            .agg(
+                pl.col("file_row").first(),
+                pl.col("value").first(),
+                pl.col("expected").first(),
+                pl.col("rows_n").sum(),
+            )
+        )
+
+    def _run(self, name: str, rows: pl.DataFrame, params: dict[str, Any] | None = None) -> None:
+        self.con.register(INCOMING, rows.to_arrow())
+        try:
+            warehouse.run(self.con, f"ingest/{name}", params)
+        finally:
+            self.con.unregister(INCOMING)
+
+    def _query(self, name: str, rows: pl.DataFrame, params: dict[str, Any]) -> pl.DataFrame:
+        self.con.register(INCOMING, rows.to_arrow())
+        try:
+            return warehouse.query(self.con, f"ingest/{name}", params)
+        finally:
+            self.con.unregister(INCOMING)
+
+
+def _summary(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.group_by("rule", "column_name", maintain_order=True).agg(
+        pl.col("file_row").first(),
+        pl.col("value").first(),
+        pl.col("expected").first(),
+        rows_n=pl.len(),
+    )
