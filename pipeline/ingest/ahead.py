@@ -22,7 +22,8 @@ from pipeline.ingest.refusals import too_large
 from pipeline.ingest.unpack import GB, Plain, hashed, is_zip, readable, zip_members
 from pipeline.problems import ColdMinutesError, Problem
 
-QUEUE_STEPS_N = 1
+QUEUE_STEPS_N = 4
+"""A file is told of in three steps, so this is one file, or four batches of a large one, ahead."""
 
 
 @dataclass(frozen=True)
