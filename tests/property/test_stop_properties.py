@@ -126,3 +126,17 @@ def test_a_stop_belongs_to_the_local_week_of_its_plug_in(
     assert stop["week_id"] == week
     assert stop["approach_min"] == pytest.approx(90, abs=0.3)
     assert stop["active_min"] == pytest.approx(45, abs=0.3)
+
+
+def test_rows_after_midnight_reach_back_into_the_week_before(tmp_path: Path) -> None:
+    """The second export holds Monday's rows only; the charge they finish began on Sunday."""
+    plug_in = datetime(2026, 1, 18, 22, 50, tzinfo=UTC)
+    frame = drive_and_charge(plug_in=plug_in, charge_min=40)
+    is_sunday = frame["time"] < "2026-01-18T23:00:00"
+    fleet = write_fleet(tmp_path / "fleet")
+    drop(fleet, frame.filter(is_sunday), "log_1.csv")
+    assert one_stop(fleet)["active_min"] == pytest.approx(10, abs=0.3)
+    drop(fleet, frame.filter(~is_sunday), "log_2.csv")
+    stop = one_stop(fleet)
+    assert stop["week_id"] == "2026-W03"
+    assert stop["active_min"] == pytest.approx(40, abs=0.3)
