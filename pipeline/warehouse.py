@@ -13,6 +13,8 @@ from pipeline.config import Limits
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.resources import folder, statement
 
+ROW_GROUP_ROWS_N = 16_384
+
 
 def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnection:
     """Open (or make) a warehouse and bring its schema up to date; None opens one in memory.
@@ -35,7 +37,16 @@ def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnecti
         path.parent.mkdir(parents=True, exist_ok=True)
         config["temp_directory"] = str(path.parent / "temp")
     try:
-        con = duckdb.connect(str(path) if path else ":memory:", config=config)
+        con = duckdb.connect(config=config)
+        if path is not None:
+            # One file of one vehicle fills some of these row groups, so that its rows go straight
+            # to their place and not into the write-ahead log first (a third less work), and a
+            # vehicle's week lies together, to be found by the minima and maxima kept per group.
+            con.execute(
+                f"attach $path as warehouse (row_group_size {ROW_GROUP_ROWS_N})",
+                {"path": str(path)},
+            )
+            con.execute("use warehouse")
     except duckdb.Error as error:
         raise ColdMinutesError([_open_problem(path, error)], exit_code=5) from error
     con.execute("set TimeZone = 'UTC'")

@@ -25,10 +25,7 @@ _REMEDIES = {
     "conflicting_sample": "The first one taken in is kept; look which export is right.",
     "ends_before_start": "Mend the export, or swap the columns in {source}.",
 }
-_AGAIN = (
-    "To take the file in again after a change of the mapping, remove the folder .coldminutes: it "
-    "is rebuilt from the inbox."
-)
+_AGAIN = "After a change of the mapping the next run takes the file in anew."
 
 
 def aside_problems(name: str, source_id: str, summary: pl.DataFrame) -> list[Problem]:

@@ -123,9 +123,13 @@ class FileLoad:
                 .sort("vehicle_id")
             )
             first_at, last_at = spans["first_at"].min(), spans["last_at"].max()
-            self._run("insert_file_spans", spans, {"file_id": self.file_id})
+            listed = spans.to_dict(as_series=False)
+            warehouse.run(self.con, "ingest/insert_file_spans", {**listed, "file_id": self.file_id})
             weeks = self.weeks or [touched_weeks(spans, self.zone, self.now)]
-            self._run("insert_dirty_weeks", pl.concat(weeks).unique().sort(pl.all()))
+            dirty = pl.concat(weeks).unique().sort(pl.all())
+            if dirty.height:
+                listed = dirty.to_dict(as_series=False)
+                warehouse.run(self.con, "ingest/insert_dirty_weeks", listed)
         warehouse.run(
             self.con,
             "ingest/insert_file",
@@ -232,14 +236,11 @@ class FileLoad:
 
     def _overlap(self, spans: pl.DataFrame) -> pl.DataFrame:
         """Per vehicle the time that earlier files speak of too; mostly there is none."""
-        self.con.register(INCOMING, spans.to_arrow())
-        try:
-            # One short row per vehicle: fetched as such, since a frame costs more to set up.
-            found = self.con.execute(
-                statement("ingest/overlapping_spans"), {"kind": self.kind}
-            ).fetchall()
-        finally:
-            self.con.unregister(INCOMING)
+        # A few short rows: as lists, since a frame costs more to hand over than the query does.
+        wanted = spans.select("vehicle_id", "first_at", "last_at").to_dict(as_series=False)
+        found = self.con.execute(
+            statement("ingest/overlapping_spans"), {**wanted, "kind": self.kind}
+        ).fetchall()
         schema = {name: spans.schema[name] for name in ("vehicle_id", "first_at", "last_at")}
         return pl.DataFrame(found, schema=schema, orient="row")
 

@@ -18,6 +18,7 @@ from pipeline.ingest.findings import aside_problems, failed_while_writing, unord
 from pipeline.ingest.inbox import InboxFile, list_inbox, matching_sources
 from pipeline.ingest.loading import INCOMING, FileLoad, NotInOrderError
 from pipeline.ingest.read import BATCH_ROWS_N, empty_problem
+from pipeline.ingest.remap import forget_changed
 from pipeline.problems import ColdMinutesError, Problem
 
 Progress = Callable[[str, int, int], None]
@@ -71,7 +72,8 @@ class _Tally:
         self.set_aside_n += load.set_aside_n
         if not load.is_in_order:
             self.problems.append(unordered_problem(load.plain.name))
-        self.problems += aside_problems(load.plain.name, load.source_id, load.broken_summary())
+        if load.set_aside_n:
+            self.problems += aside_problems(load.plain.name, load.source_id, load.broken_summary())
         if load.read_n == 0:
             self.problems.append(empty_problem(load.plain.name))
 
@@ -105,7 +107,7 @@ def ingest(
     """
     now = (now or datetime.now(UTC)).astimezone(UTC)
     files, problems = list_inbox(fleet.inbox)
-    tally = _Tally(problems=list(problems))
+    tally = _Tally(problems=[*problems, *forget_changed(con, fleet)])
     tally.failed_n = sum(problem.level != "note" for problem in problems)
     changed = _changed_files(con, fleet, files, tally)
     known = set(warehouse.query(con, "ingest/known_files").iter_rows())

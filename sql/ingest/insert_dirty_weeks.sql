@@ -1,9 +1,11 @@
--- One row per vehicle and week that has to be computed again, if not listed yet. Input: incoming.
+-- One row per vehicle and week that has to be computed again, if not listed yet.
+-- Parameters: vehicle_id and week_id as lists.
 insert into dirty_weeks (vehicle_id, week_id)
 select
-    incoming.vehicle_id,
-    incoming.week_id
-from incoming
-anti join
-    dirty_weeks
-    on incoming.vehicle_id = dirty_weeks.vehicle_id and incoming.week_id = dirty_weeks.week_id
+    unnest($vehicle_id) as vehicle_id,
+    unnest($week_id) as week_id
+except
+select
+    vehicle_id,
+    week_id
+from dirty_weeks

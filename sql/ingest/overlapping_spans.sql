@@ -1,5 +1,12 @@
--- One row per vehicle of incoming whose time an earlier file of the same kind speaks of too:
--- the part they share. Input: incoming (vehicle_id, first_at, last_at). Parameter: kind.
+-- One row per vehicle of a batch whose time an earlier file of the same kind speaks of too: the
+-- part they share. Parameters: kind, and the batch's vehicle_id, first_at, last_at as lists.
+with incoming as (
+    select
+        unnest($vehicle_id) as vehicle_id,
+        unnest($first_at) as first_at,
+        unnest($last_at) as last_at
+)
+
 select
     incoming.vehicle_id,
     min(greatest(incoming.first_at, file_spans.first_at)) as first_at,

@@ -116,3 +116,9 @@ create table inbox_files (
     modified_ns bigint not null,
     source_ids varchar not null
 );
+
+-- One row per source: the mapping by which its files were taken in.
+create table source_mappings (
+    source_id varchar primary key,
+    fingerprint varchar not null
+);

@@ -27,11 +27,12 @@ def test_the_weekly_flow_writes_the_week(tmp_path: Path) -> None:
         | {
             "PREFECT_HOME": str(tmp_path / "prefect"),
             "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+            "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": "150",
             "DO_NOT_TRACK": "1",
         },
         capture_output=True,
         text=True,
-        timeout=180,
+        timeout=300,
         check=False,
     )
     assert done.returncode == 0, done.stderr[-2000:]
