@@ -3,18 +3,15 @@
 -- the vehicle neither drove nor warmed its battery (method, section 3).
 -- Inputs: stop_samples, vehicle_settings, charge_spans.
 -- Parameters: standing_max_kmh, heater_on_min_kw, parked_dwell_min, lead_window_min.
+-- Pauses are sought between the first and last busy samples of each five minutes: a pause of
+-- half an hour lies between those, and there are few of them.
 with busy as (
     select
         s.vehicle_id,
         s.charge_no,
         s.plug_in_at,
-        s.sampled_at,
-        lag(s.sampled_at) over (
-            partition by s.vehicle_id, s.charge_no order by s.sampled_at
-        ) as busy_before_at,
-        s.plug_in_at - max(s.sampled_at) over (
-            partition by s.vehicle_id, s.charge_no
-        ) as pause_before_plug
+        min(s.sampled_at) as first_at,
+        max(s.sampled_at) as last_at
     from stop_samples as s
     inner join vehicle_settings as v on s.vehicle_id = v.vehicle_id
     where
@@ -27,20 +24,29 @@ with busy as (
                 false
             )
         )
+    group by s.vehicle_id, s.charge_no, s.plug_in_at, epoch_ms(s.sampled_at) // 300000
+),
+
+paused as (
+    select
+        vehicle_id,
+        charge_no,
+        first_at,
+        first_at - lag(last_at) over per_charge as pause_before,
+        plug_in_at - max(last_at) over (partition by vehicle_id, charge_no) as pause_at_plug
+    from busy
+    window per_charge as (partition by vehicle_id, charge_no order by first_at)
 ),
 
 starts as (
     select
         vehicle_id,
         charge_no,
-        max(sampled_at) as approach_start_at
-    from busy
+        max(first_at) as approach_start_at
+    from paused
     where
-        pause_before_plug < to_minutes($parked_dwell_min::int)
-        and (
-            busy_before_at is null
-            or sampled_at - busy_before_at >= to_minutes($parked_dwell_min::int)
-        )
+        pause_at_plug < to_minutes($parked_dwell_min::int)
+        and coalesce(pause_before >= to_minutes($parked_dwell_min::int), true)
     group by vehicle_id, charge_no
 )
 

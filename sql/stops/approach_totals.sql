@@ -1,6 +1,6 @@
 -- approach_totals: one row per charge with what its approach showed: cover, temperatures,
 -- outside air, warming.
--- Inputs: approach_starts, stop_intervals, stop_samples, warming_spells.
+-- Inputs: approach_starts, stop_intervals, warming_spells.
 -- Parameters: none.
 with steps as (
     select
@@ -12,28 +12,18 @@ with steps as (
             as lead_missing_min,
         sum(i.heater_kwh) filter (where not i.is_heater_estimated) as measured_kwh,
         sum(i.heater_kwh) filter (where i.state = 'warming' and i.is_heater_estimated)
-            as estimated_kwh
+            as estimated_kwh,
+        arg_max(i.cell_temp_min_degc, i.from_at)
+        filter (where i.from_at >= a.plug_in_at - interval 5 minute)
+            as last_cell_temp_min_degc,
+        arg_min(i.cell_temp_min_degc, i.from_at)
+        filter (where i.from_at >= a.lead_start_at) as lead_cell_temp_min_degc,
+        avg(i.ambient_degc) filter (where i.from_at >= a.lead_start_at) as ambient_degc,
+        bool_or(i.has_heater_signal) as has_heater_signal
     from stop_intervals as i
     inner join approach_starts as a on i.vehicle_id = a.vehicle_id and i.charge_no = a.charge_no
     where not i.is_at_plug
     group by i.vehicle_id, i.charge_no
-),
-
-signals as (
-    select
-        s.vehicle_id,
-        s.charge_no,
-        arg_max(s.cell_temp_min_degc, s.sampled_at)
-        filter (where s.sampled_at >= s.plug_in_at - interval 5 minute)
-            as last_cell_temp_min_degc,
-        arg_min(s.cell_temp_min_degc, s.sampled_at)
-        filter (where s.sampled_at >= a.lead_start_at) as lead_cell_temp_min_degc,
-        avg(s.ambient_degc) filter (where s.sampled_at >= a.lead_start_at) as ambient_degc,
-        count(s.heater_power_kw) + count(s.is_conditioning) > 0 as has_heater_signal
-    from stop_samples as s
-    inner join approach_starts as a on s.vehicle_id = a.vehicle_id and s.charge_no = a.charge_no
-    where not s.is_at_plug and s.sampled_at >= a.approach_start_at
-    group by s.vehicle_id, s.charge_no
 ),
 
 spells as (
@@ -62,15 +52,14 @@ select
         else coalesce(t.measured_kwh, 0) + coalesce(t.estimated_kwh, 0)
     end as warming_kwh,
     coalesce(t.estimated_kwh, 0) > 0 as is_warming_kwh_estimated,
-    g.last_cell_temp_min_degc,
-    g.lead_cell_temp_min_degc,
-    g.ambient_degc,
-    coalesce(g.has_heater_signal, false) as has_heater_signal,
+    t.last_cell_temp_min_degc,
+    t.lead_cell_temp_min_degc,
+    t.ambient_degc,
+    coalesce(t.has_heater_signal, false) as has_heater_signal,
     p.warming_min,
     p.began_at as warming_began_at,
     p.ended_at as warming_ended_at,
     p.began_cell_temp_min_degc
 from approach_starts as a
 left join steps as t on a.vehicle_id = t.vehicle_id and a.charge_no = t.charge_no
-left join signals as g on a.vehicle_id = g.vehicle_id and a.charge_no = g.charge_no
 left join spells as p on a.vehicle_id = p.vehicle_id and a.charge_no = p.charge_no

@@ -4,17 +4,32 @@
 -- exceeds break_max_s is the logger's silence.
 -- Inputs: plugged_samples, samples. Parameters: break_max_s, silence_max_s, gap_min_s,
 -- standing_max_kmh.
-with neighbours as (
+-- Neighbours are sought among the first and last samples of each minute: a pause of more than a
+-- minute lies between those, and there are few of them.
+with minutes as (
     select
         vehicle_id,
-        sampled_at as next_at,
-        odometer_km as next_odometer_km,
-        soc_pct as next_soc_pct,
-        lag(sampled_at) over per_vehicle as last_at,
-        lag(odometer_km) over per_vehicle as last_odometer_km,
-        lag(soc_pct) over per_vehicle as last_soc_pct
+        min(sampled_at) as first_at,
+        max(sampled_at) as last_at,
+        arg_min(odometer_km, sampled_at) as first_odometer_km,
+        arg_max(odometer_km, sampled_at) as last_odometer_km,
+        arg_min(soc_pct, sampled_at) as first_soc_pct,
+        arg_max(soc_pct, sampled_at) as last_soc_pct
     from plugged_samples
-    window per_vehicle as (partition by vehicle_id order by sampled_at)
+    group by vehicle_id, epoch_ms(sampled_at) // 60000
+),
+
+neighbours as (
+    select
+        vehicle_id,
+        first_at as next_at,
+        first_odometer_km as next_odometer_km,
+        first_soc_pct as next_soc_pct,
+        lag(last_at) over per_vehicle as last_at,
+        lag(last_odometer_km) over per_vehicle as last_odometer_km,
+        lag(last_soc_pct) over per_vehicle as last_soc_pct
+    from minutes
+    window per_vehicle as (partition by vehicle_id order by first_at)
 ),
 
 breaks as (

@@ -15,6 +15,8 @@ with steps as (
         s.max_gap_s,
         s.soc_pct,
         s.cell_temp_min_degc,
+        s.ambient_degc,
+        s.heater_power_kw is not null or s.is_conditioning is not null as has_heater_signal,
         (s.pack_power_kw + lead(s.pack_power_kw) over per_stop) / 2 as pack_kw,
         (s.heater_power_kw + lead(s.heater_power_kw) over per_stop) / 2 as heater_kw,
         s.is_conditioning and s.cell_temp_min_degc < v.warm_threshold_degc as is_state_on,
@@ -68,6 +70,8 @@ select
     state,
     soc_pct,
     cell_temp_min_degc,
+    ambient_degc,
+    has_heater_signal,
     pack_kw,
     case when not is_gap then pack_kw * step_s / 3600 end as pack_kwh,
     case
