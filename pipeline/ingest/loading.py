@@ -14,6 +14,7 @@ from pipeline import warehouse
 from pipeline.config import SourceKind
 from pipeline.ingest import order
 from pipeline.ingest.checks import Check, no_quarantine, quarantine_rows
+from pipeline.ingest.earlier import EarlierSpans
 from pipeline.ingest.mapping import Mapped
 from pipeline.ingest.tables import TABLES, spans_of
 from pipeline.ingest.touched import touched_weeks
@@ -40,6 +41,8 @@ class FileLoad:
         What is loaded.
     zone
         Zone in which weeks are cut.
+    earlier
+        The time that files taken in before speak of; mostly there is no overlap.
     time_column
         Column of the export that holds the instant, for the quarantine.
     is_in_order
@@ -52,6 +55,7 @@ class FileLoad:
     kind: SourceKind
     zone: ZoneInfo
     now: datetime
+    earlier: EarlierSpans
     time_column: str | None
     is_in_order: bool = True
     file_id: int = 0
@@ -224,7 +228,7 @@ class FileLoad:
         if rows.height == 0:
             return None
         spans = spans_of(rows, self.table)
-        overlap = self._overlap(spans)
+        overlap = self.earlier.overlap(self.kind, spans)
         if overlap.height == 0 and not is_own_wanted:
             return None
         wanted, reach = rows, spans if is_own_wanted else overlap
@@ -233,16 +237,6 @@ class FileLoad:
         limits = {"first_at": reach["first_at"].min(), "last_at": reach["last_at"].max()}
         found = self._query(f"match_{self.table.name}", wanted, limits)
         return found.group_by("file_row").agg(pl.col("is_same").any())
-
-    def _overlap(self, spans: pl.DataFrame) -> pl.DataFrame:
-        """Per vehicle the time that earlier files speak of too; mostly there is none."""
-        # A few short rows: as lists, since a frame costs more to hand over than the query does.
-        wanted = spans.select("vehicle_id", "first_at", "last_at").to_dict(as_series=False)
-        found = self.con.execute(
-            statement("ingest/overlapping_spans"), {**wanted, "kind": self.kind}
-        ).fetchall()
-        schema = {name: spans.schema[name] for name in ("vehicle_id", "first_at", "last_at")}
-        return pl.DataFrame(found, schema=schema, orient="row")
 
     def _insert(self, rows: pl.DataFrame) -> None:
         if rows.height == 0:

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.config import Fleet
 from pipeline.ingest import ahead
+from pipeline.ingest.earlier import EarlierSpans
 from pipeline.ingest.findings import aside_problems, failed_while_writing, unordered_problem
 from pipeline.ingest.inbox import InboxFile, list_inbox, matching_sources
 from pipeline.ingest.loading import INCOMING, FileLoad, NotInOrderError
@@ -111,6 +112,7 @@ def ingest(
     tally.failed_n = sum(problem.level != "note" for problem in problems)
     changed = _changed_files(con, fleet, files, tally)
     known = set(warehouse.query(con, "ingest/known_files").iter_rows())
+    earlier = EarlierSpans(con)
     done_n = len(files) - len(changed)
     told = ahead.steps(
         changed, fleet, now, lambda sha, source_id: (sha, source_id) in known, rows_per_batch
@@ -137,7 +139,7 @@ def ingest(
                     is_whole = False
                 else:
                     is_whole &= _take_in(
-                        con, fleet, now, step, queued, known, tally, rows_per_batch
+                        con, fleet, now, earlier, step, queued, known, tally, rows_per_batch
                     )
     finally:
         _remember(con, whole)
@@ -160,6 +162,7 @@ def _take_in(
     con: duckdb.DuckDBPyConnection,
     fleet: Fleet,
     now: datetime,
+    earlier: EarlierSpans,
     first: ahead.Batch,
     queued: Iterator[ahead.Step],
     known: set[tuple[str, str]],
@@ -175,10 +178,10 @@ def _take_in(
             tally.known_n += 1
             return True
         try:
-            load = _load(con, fleet, now, item, batches, is_in_order=True)
+            load = _load(con, fleet, now, earlier, item, batches, is_in_order=True)
         except NotInOrderError:
             again = ahead.item_batches(item, fleet, now, is_in_order=False, rows_n=rows_per_batch)
-            load = _load(con, fleet, now, item, again, is_in_order=False)
+            load = _load(con, fleet, now, earlier, item, again, is_in_order=False)
     except ColdMinutesError as error:
         tally.failed(error.problems)
         return False
@@ -187,6 +190,8 @@ def _take_in(
             for _ in batches:  # what the reader has still to say of this item
                 pass
     known.add(key)
+    for spans in load.spans:
+        earlier.add(load.kind, spans)
     tally.loaded(load)
     return True
 
@@ -195,6 +200,7 @@ def _load(
     con: duckdb.DuckDBPyConnection,
     fleet: Fleet,
     now: datetime,
+    earlier: EarlierSpans,
     item: ahead.Item,
     batches: Iterator[ahead.Batch],
     is_in_order: bool,
@@ -211,6 +217,7 @@ def _load(
             source.kind,
             fleet.zone,
             now,
+            earlier,
             time_columns[0] if time_columns else None,
             is_in_order,
         )
