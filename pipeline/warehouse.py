@@ -50,6 +50,7 @@ def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnecti
     except duckdb.Error as error:
         raise ColdMinutesError([_open_problem(path, error)], exit_code=5) from error
     con.execute("set TimeZone = 'UTC'")
+    con.execute("set enable_progress_bar = false")
     _migrate(con, path)
     return con
 

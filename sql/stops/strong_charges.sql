@@ -1,16 +1,16 @@
 -- strong_charges: one row per charge that held more than 1.1 times the model's AC maximum for
 -- dc_proof_s without a break: no AC charge can (method, section 3).
--- Inputs: stop_intervals, vehicle_settings. Parameters: dc_proof_s.
--- Only charges that ever exceed that power are looked at step by step.
-with peaks as (
+-- Inputs: stop_intervals, charge_totals, vehicle_settings. Parameters: dc_proof_s.
+-- Only charges that the export does not call DC, and that ever exceed that power, are looked at
+-- step by step.
+with doubtful as (
     select
-        i.vehicle_id,
-        i.charge_no
-    from stop_intervals as i
-    inner join vehicle_settings as v on i.vehicle_id = v.vehicle_id
-    where i.is_at_plug
-    group by i.vehicle_id, i.charge_no, v.ac_max_kw
-    having max(i.pack_kw) > 1.1 * v.ac_max_kw
+        t.vehicle_id,
+        t.charge_no,
+        1.1 * v.ac_max_kw as ac_limit_kw
+    from charge_totals as t
+    inner join vehicle_settings as v on t.vehicle_id = v.vehicle_id
+    where not coalesce(t.is_dc_said, false) and t.power_max_kw > 1.1 * v.ac_max_kw
 ),
 
 steps as (
@@ -19,10 +19,9 @@ steps as (
         i.charge_no,
         i.from_at,
         i.to_at,
-        i.state = 'active' and i.pack_kw > 1.1 * v.ac_max_kw as is_strong
+        i.state = 'active' and i.pack_kw > d.ac_limit_kw as is_strong
     from stop_intervals as i
-    inner join peaks as p on i.vehicle_id = p.vehicle_id and i.charge_no = p.charge_no
-    inner join vehicle_settings as v on i.vehicle_id = v.vehicle_id
+    inner join doubtful as d on i.vehicle_id = d.vehicle_id and i.charge_no = d.charge_no
     where i.is_at_plug
 ),
 
