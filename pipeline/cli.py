@@ -93,7 +93,7 @@ def check(fleet: FleetArgument) -> None:
         with _progress() as progress:
             findings = checkup(loaded, progress=progress)
         for line in findings.lines:
-            typer.echo(line)
+            typer.echo(_printable(line))
     raise typer.Exit(1 if findings.left_out else 0)
 
 
@@ -113,7 +113,7 @@ def explain(
         from pipeline.explain import explanation
 
         for line in explanation(load_fleet(fleet), stop_id):
-            typer.echo(line)
+            typer.echo(_printable(line))
 
 
 @app.command(rich_help_panel=DAILY)
@@ -215,7 +215,7 @@ def _problems_told() -> Iterator[None]:
         yield
     except ColdMinutesError as error:
         for problem in error.problems:
-            typer.echo(str(problem), err=True)
+            typer.echo(_printable(str(problem)), err=True)
         raise typer.Exit(error.exit_code) from error
     except Exception as error:
         # Imported only now: most commands end well, and some never need a database.
@@ -290,8 +290,12 @@ def _tell_edition(edition: Edition) -> None:
 
 
 def _printable(text: str) -> str:
-    """Text that any terminal can take: bytes that are not UTF-8 are shown as escapes."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+    """Text that any terminal can take: control characters and bytes that are not UTF-8 are
+    shown as escapes, so that a cell of an export cannot steer the terminal."""
+    safe = text.encode("utf-8", "backslashreplace").decode("utf-8")
+    return "".join(
+        letter if letter == "\n" or letter.isprintable() else repr(letter)[1:-1] for letter in safe
+    )
 
 
 def _status(intake: IngestReport) -> int:

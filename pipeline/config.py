@@ -8,43 +8,22 @@ rests on assumptions.
 from __future__ import annotations
 
 import hashlib
-import re
 import tomllib
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from pydantic import (
     AfterValidator,
     BaseModel,
-    ConfigDict,
     Field,
     ValidationError,
     model_validator,
 )
 
 from pipeline.problems import ColdMinutesError, Problem
-
-
-def _known_zone(name: str) -> str:
-    try:
-        ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise ValueError(
-            f"'{name}' is not an IANA time zone; write one such as 'Europe/Stockholm' or 'UTC'"
-        ) from error
-    return name
-
-
-def _known_regex(pattern: str) -> str:
-    try:
-        compiled = re.compile(pattern)
-    except re.error as error:
-        raise ValueError(f"not a regular expression: {error}") from error
-    if compiled.groups != 1:
-        raise ValueError("must hold exactly one group, the vehicle's name: 'van_(.+)\\.csv'")
-    return pattern
+from pipeline.source_config import Identifier, Settings, Source, Zone
 
 
 def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -58,20 +37,12 @@ def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, 
     return curve
 
 
-Zone = Annotated[str, AfterValidator(_known_zone)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
 SocPct = Annotated[float, Field(ge=0, le=100)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
-Identifier = Annotated[str, Field(min_length=1, max_length=200)]
 VehicleUse = Literal["delivery", "rental", "other"]
 DriverAnalysis = Literal["off", "totals", "pseudonyms", "names"]
-
-
-class Settings(BaseModel):
-    """Base of every table in the fleet folder: frozen, unknown keys refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 T = TypeVar("T", bound=Settings)
@@ -203,103 +174,6 @@ class Driver(Settings):
 
     name: str = ""
     aliases: tuple[str, ...] = ()
-
-
-# --- sources: how one kind of export maps to our signals ------------------------------------
-
-SourceKind = Literal["samples", "nav_events", "sessions", "driver_spans"]
-
-
-class CsvFormat(Settings):
-    """How the text of a CSV export is cut into cells."""
-
-    delimiter: str = Field(",", min_length=1, max_length=1)
-    decimal: Literal[".", ","] = "."
-    quote: str = Field('"', min_length=1, max_length=1)
-    encoding: str = "utf-8"
-    skip_rows: Annotated[int, Field(ge=0)] = 0
-
-
-class TimeFormat(Settings):
-    """How instants are written.
-
-    ``format`` is ``iso`` (RFC 3339, with or without offset), ``epoch_s``, ``epoch_ms``, or a
-    strftime pattern. ``zone`` is the IANA zone of stamps that carry no offset.
-    """
-
-    format: str = "iso"
-    zone: Zone = "UTC"
-
-
-class VehicleKey(Settings):
-    """Where the vehicle's name comes from: a column, the file name, or a fixed value."""
-
-    column: str | None = None
-    file_name: Annotated[str, AfterValidator(_known_regex)] | None = None
-    value: Identifier | None = None
-
-    @model_validator(mode="after")
-    def _exactly_one(self) -> Self:
-        given = [key for key in ("column", "file_name", "value") if getattr(self, key) is not None]
-        if len(given) != 1:
-            raise ValueError("give exactly one of column, file_name, value")
-        return self
-
-
-class ColumnMap(Settings):
-    """One signal: which column, in which unit, with which sign."""
-
-    column: str | None = None
-    value: str | float | bool | None = Field(
-        None, description="A fixed value instead of a column, such as mode = 'dc'."
-    )
-    unit: str | None = Field(None, description="Unit in the export; see `pipeline.units`.")
-    sign: Literal["charge_positive", "discharge_positive"] = "charge_positive"
-    null_values: tuple[str, ...] = Field(
-        (), description="Cells that mean 'no reading' in this column, such as '255'."
-    )
-    values: dict[str, str] = Field(
-        default_factory=dict, description="Translation of words: ja = 'true', laddare = 'dc'."
-    )
-
-    @model_validator(mode="after")
-    def _column_or_value(self) -> Self:
-        if (self.column is None) == (self.value is None):
-            raise ValueError("give exactly one of column, value")
-        return self
-
-
-class Source(Settings):
-    """``sources/<id>.toml``: one kind of export."""
-
-    kind: SourceKind
-    files: tuple[str, ...] = Field(min_length=1, description="Patterns of names in inbox/.")
-    members: tuple[str, ...] = Field(("*",), description="Patterns of names inside a zip.")
-    sheet: str | None = Field(None, description="Sheet of a workbook; the first by default.")
-    csv: CsvFormat = CsvFormat()
-    time: TimeFormat = TimeFormat()
-    vehicle: VehicleKey
-    null_values: tuple[str, ...] = ("", "null", "NULL", "NaN", "nan", "N/A", "NA", "-")
-    columns: dict[str, ColumnMap]
-
-    @model_validator(mode="after")
-    def _columns_are_ours(self) -> Self:
-        from pipeline.columns import REQUIRED_BY_KIND, SIGNALS_BY_KIND
-        from pipeline.units import check_unit
-
-        known = SIGNALS_BY_KIND[self.kind]
-        unknown = sorted(set(self.columns) - set(known))
-        if unknown:
-            raise ValueError(
-                f"unknown signal {', '.join(unknown)}; kind '{self.kind}' knows "
-                f"{', '.join(sorted(known))}"
-            )
-        missing = sorted(set(REQUIRED_BY_KIND[self.kind]) - set(self.columns))
-        if missing:
-            raise ValueError(f"kind '{self.kind}' needs a mapping for {', '.join(missing)}")
-        for name, mapped in self.columns.items():
-            check_unit(name, known[name].unit, mapped.unit)
-        return self
 
 
 class ModelsFile(Settings):

@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 import polars as pl
 
 from pipeline.columns import Signal
-from pipeline.config import ColumnMap, Source
 from pipeline.ingest.checks import Check
+from pipeline.source_config import ColumnMap, Source
 from pipeline.units import conversion
 
 FLAGS = {

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path, PurePosixPath
 
-from pipeline.config import Source
 from pipeline.problems import Problem
+from pipeline.source_config import Source
 
 EXPORT_SUFFIXES = frozenset(
     {".csv", ".tsv", ".txt", ".log", ".gz", ".zip", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}

@@ -11,7 +11,6 @@ import duckdb
 import polars as pl
 
 from pipeline import warehouse
-from pipeline.config import SourceKind
 from pipeline.ingest import order
 from pipeline.ingest.checks import Check, no_quarantine, quarantine_rows
 from pipeline.ingest.earlier import EarlierSpans
@@ -20,6 +19,7 @@ from pipeline.ingest.tables import TABLES, spans_of
 from pipeline.ingest.touched import touched_weeks
 from pipeline.ingest.unpack import Plain
 from pipeline.resources import statement
+from pipeline.source_config import SourceKind
 
 CONTEXT_ROWS_N = order.SPIKE_ROWS_N + 1
 INCOMING = "incoming"

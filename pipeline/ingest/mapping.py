@@ -11,13 +11,14 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from pipeline.columns import SIGNALS_BY_KIND
-from pipeline.config import ColumnMap, Fleet
+from pipeline.config import Fleet
 from pipeline.ingest import cells as cell
 from pipeline.ingest.checks import Check, no_quarantine, set_aside
 from pipeline.ingest.names import fixed_vehicle, known_words
 from pipeline.ingest.read import CELL, WORKBOOKS
 from pipeline.ingest.refusals import refusal
 from pipeline.ingest.times import UTC_TIME, read_clock, second_pass, to_utc
+from pipeline.source_config import ColumnMap
 
 EARLIEST = datetime(2010, 1, 1, tzinfo=UTC)
 FUTURE_SLACK = timedelta(minutes=10)

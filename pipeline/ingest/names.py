@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 
-from pipeline.config import Fleet, Source
+from pipeline.config import Fleet
 from pipeline.ingest.refusals import refusal
+from pipeline.source_config import Source
 
 
 def fixed_vehicle(source: Source, name: str, bare_name: str, source_id: str) -> str | None:

@@ -15,10 +15,10 @@ from pathlib import Path
 import fastexcel
 import polars as pl
 
-from pipeline.config import Source
 from pipeline.ingest.read_text import as_utf8, read_header, text_batches
 from pipeline.ingest.refusals import refusal, too_large, unreadable
 from pipeline.problems import Problem
+from pipeline.source_config import Source
 
 CELL = "cell:"
 WORKBOOKS = frozenset([".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"])

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.config import CsvFormat
 from pipeline.ingest.refusals import refusal, unreadable
+from pipeline.source_config import CsvFormat
 
 CHUNK_BYTES = 1 << 20
 HEAD_BYTES = 1 << 16

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.config import SourceKind
+from pipeline.source_config import SourceKind
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import polars as pl
 
-from pipeline.config import TimeFormat
+from pipeline.source_config import TimeFormat
 
 UTC_TIME = pl.Datetime("us", "UTC")
 NAIVE = pl.Datetime("us")

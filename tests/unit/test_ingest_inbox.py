@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.config import Source
 from pipeline.ingest.inbox import list_inbox, matching_sources, member_fits, safe_name
+from pipeline.source_config import Source
 from tests.small_fleet import drop, opened, row, take_in, text, write_fleet
 
 

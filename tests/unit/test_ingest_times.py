@@ -12,8 +12,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.config import TimeFormat
 from pipeline.ingest.times import read_clock, to_utc
+from pipeline.source_config import TimeFormat
 from tests.small_fleet import SAMPLES, drop, opened, quarantined, take_in, text, write_fleet
 
 STOCKHOLM = SAMPLES + '[time]\nzone = "Europe/Stockholm"\n'
