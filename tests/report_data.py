@@ -194,6 +194,7 @@ def invented_stops(
                     "soc_end_pct": min(95.0, soc + energy / 0.6),
                     "energy_kwh": energy,
                     "power_max_kw": rng.uniform(35, 110),
+                    "stay_min": 31.0,
                     "active_min": None if grade == "D" else reference + lost,
                     "held_min": rng.choice((0.0, 0.0, 4.5)) if cold else 0.0,
                     "idle_min": rng.uniform(0, 12),

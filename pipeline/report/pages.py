@@ -18,7 +18,7 @@ from pipeline.problems import Problem
 from pipeline.report import palette
 from pipeline.report.charts import rows_that_fit, vehicles_chart
 from pipeline.report.figures import headline_figures
-from pipeline.report.filters import name, one_line, quantity_filters
+from pipeline.report.filters import kw, kwh, minutes, name, one_line, quantity_filters
 from pipeline.report.weekdata import Row, WeekData, week_words
 from pipeline.report.words import (
     FINDING_WORDS,
@@ -222,12 +222,22 @@ def _stop(row: Row) -> Row:
     return {
         **row,
         "outcome_words": words_of(row["outcome"], OUTCOME_WORDS),
-        "why_words": words_of(row["why"], WHY_WORDS),
+        "why_words": _summary_words(row)
+        if row["why"] == "summary_only"
+        else words_of(row["why"], WHY_WORDS),
         "null_words": words_of(row["lost_why_null"], WHY_WORDS),
         "has_warming": bool(row["warming_min"]),
         "has_bound": row["lost_min"] is None and row["lost_at_most_min"] is not None,
         "is_cold_miss": row["outcome"] in ("part_warmed", "not_warmed"),
     }
+
+
+def _summary_words(row: Row) -> str:
+    """Energy, stay and highest power of a charge of which no more is known."""
+    told = [f"summary: {kwh(row['energy_kwh'], 0)} in {minutes(row['stay_min'])}"]
+    if row["power_max_kw"] is not None:
+        told.append(f"to {kw(row['power_max_kw'])}")
+    return ", ".join(told)
 
 
 def _has_gap(row: Row) -> bool:

@@ -55,6 +55,7 @@ STOP_COLUMNS: dict[str, str] = {
             "charge_given_up_pct",
             "plug_heating_kwh",
             "power_max_kw",
+            "stay_min",
             "site_power_kw",
             "is_charging_place",
             "plug_in_date",

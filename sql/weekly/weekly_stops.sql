@@ -9,6 +9,7 @@ select
     d.driver_label,
     timezone($zone, s.plug_in_at)::date as plug_in_date,
     case when s.vehicle_use != 'rental' then timezone($zone, s.plug_in_at) end as plug_in_local,
+    epoch(s.plug_out_at - s.plug_in_at) / 60 as stay_min,
     s.arrival_cell_temp_min_degc < v.warm_threshold_degc - v.warm_tolerance_kelvin
         as is_cold_arrival
 from stops as s

@@ -125,3 +125,14 @@ def test_season_in_power_is_that_of_the_file(dc_sessions: Made) -> None:
     expected = average_kw.groupby(arrival.dt.month).median().to_dict()
     assert got == pytest.approx(expected, rel=1e-6)
     assert got[12] < 50 < 72 < min(got[month] for month in (5, 6, 7, 8))
+
+
+def test_energy_power_and_stay_of_a_summary_are_reported(dc_sessions: Made) -> None:
+    paths = dc_sessions.edition.paths
+    table = pl.read_csv(next(path for path in paths if path.name == "stops.csv"))
+    assert table.height > 0
+    for column in ("energy_kwh", "power_max_kw", "stay_min"):
+        assert table[column].null_count() == 0
+        assert table[column].min() > 0
+    html = next(path for path in paths if path.suffix == ".html").read_text(encoding="utf-8")
+    assert html.count("summary:") == table.height

@@ -242,3 +242,11 @@ def test_missing_pango_is_told_before_work_begins(
     assert status == 4
     assert "apt-get install" in err
     assert not (fleet / ".coldminutes").exists()
+
+
+def test_no_cell_can_steer_the_terminal(fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    drop(fleet, drive_and_charge(plug_in=PLUG_IN, vehicle="v2", site="\x1b[31mred"), "log_2.csv")
+    call(capsys, "run", str(fleet), "--no-pdf")
+    _, out, _ = call(capsys, "explain", str(fleet), "v2.2026-01-12.1")
+    assert "red" in out
+    assert "\x1b" not in out
