@@ -234,9 +234,9 @@ def _stop(row: Row) -> Row:
 
 def _summary_words(row: Row) -> str:
     """Energy, stay and highest power of a charge of which no more is known."""
-    told = [f"summary: {kwh(row['energy_kwh'], 0)} in {minutes(row['stay_min'])}"]
+    told = [f"{kwh(row['energy_kwh'], 0)} in {minutes(row['stay_min'])}"]
     if row["power_max_kw"] is not None:
-        told.append(f"to {kw(row['power_max_kw'])}")
+        told.append(f"max {kw(row['power_max_kw'])}")
     return ", ".join(told)
 
 
