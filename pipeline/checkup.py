@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.config import Fleet
 from pipeline.edition import Progress, compute, newest_week, take_in, warehouse_of
 from pipeline.method import METHOD_VERSION, parameters
+from pipeline.minutes import minutes
 from pipeline.problems import ColdMinutesError
 from pipeline.report import check_pdf_support
 from pipeline.weekly import weekly
@@ -67,6 +68,7 @@ def checkup(fleet: Fleet, progress: Progress | None = None, now: datetime | None
         except ColdMinutesError as error:
             lines += [str(found) for found in error.problems]
         else:
+            minutes(con, fleet, week_id)
             weekly(con, fleet, week_id, parameters(fleet))
             lines += _coverage(con, week_id)
             lines += ["What would improve the figures most:"]

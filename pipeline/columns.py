@@ -139,7 +139,7 @@ SPAN_SIGNALS = (
     Signal("from_at", "time", "start of the span"),
     Signal("to_at", "time", "end of the span"),
     Signal("driver_id", "text", "driver as the export writes it"),
-    Signal("use", "text", "'delivery', 'rental' or 'other'"),
+    Signal("use", "text", "'delivery', 'rental', 'other', or 'break': a rest of the driver's"),
 )
 
 SIGNALS_BY_KIND: dict[str, dict[str, Signal]] = {

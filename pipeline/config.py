@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo
@@ -24,6 +25,7 @@ from pydantic import (
 
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.source_config import Identifier, Settings, Source, Zone
+from pipeline.tariff_config import TariffElement
 
 
 def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -35,6 +37,17 @@ def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, 
     if any(power <= 0 for _, power in curve):
         raise ValueError("every power_kw must be above 0")
     return curve
+
+
+def _rising_limit(limit: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+    """At least two points, temperature rising, values positive and not falling."""
+    temps = [point[0] for point in limit]
+    values = [point[1] for point in limit]
+    if len(limit) < 2 or any(b <= a for a, b in pairwise(temps)):
+        raise ValueError("give at least two points [degC, value], temperature rising")
+    if min(values) <= 0 or any(b < a for a, b in pairwise(values)):
+        raise ValueError("values must be positive and must not fall as it gets warmer")
+    return limit
 
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
@@ -95,6 +108,9 @@ class FleetSettings(Settings):
         None, description="Policy target for the warming hit rate."
     )
     lead_window_min: Positive = 30.0
+    expected_saving_min: NotNegative = Field(
+        3.0, description="Net minutes that warming must save to be expected at a stop."
+    )
     min_session_kwh: NotNegative = 0.5
     units: DisplayUnits = DisplayUnits()
     privacy: Privacy = Privacy()
@@ -109,6 +125,14 @@ class VehicleModel(Settings):
     warm_curve: Annotated[tuple[tuple[float, float], ...], AfterValidator(_rising_curve)] | None = (
         Field(None, description="Points [soc_pct, power_kw] a warm pack takes, linear between.")
     )
+    cold_limit: Annotated[tuple[tuple[float, float], ...], AfterValidator(_rising_limit)] | None = (
+        Field(
+            None,
+            description="Points [coldest cell in degC, value] until the fleet's own charges tell: "
+            "a factor on the warm curve, or a ceiling in kW per kWh of usable capacity.",
+        )
+    )
+    cold_limit_form: Literal["factor", "ceiling"] = "factor"
     warm_threshold_degc: float = Field(21.0, ge=-20, le=60, description="T*, coldest cell.")
     warm_tolerance_kelvin: NotNegative = 0.5
     heater_power_kw: Positive = 5.0
@@ -161,6 +185,9 @@ class Site(Settings):
     power_kw: Positive | None = Field(None, description="Rating of one outlet.")
     mode: Literal["ac", "dc", "mixed"] = "mixed"
     aliases: tuple[str, ...] = Field((), description="Other spellings in the exports.")
+    tariff: tuple[TariffElement, ...] = Field(
+        (), description="Per component the first element that holds counts; none costs nothing."
+    )
 
     @model_validator(mode="after")
     def _position_is_whole(self) -> Self:

@@ -81,6 +81,7 @@ def make_edition(
     ColdMinutesError
         When PDF support is missing, the week is not one, or there is no data at all.
     """
+    from pipeline.minutes import minutes
     from pipeline.report import check_pdf_support, report
     from pipeline.weekly import weekly
 
@@ -94,7 +95,10 @@ def make_edition(
         compute(con, fleet, progress)
         week_id = week_id or newest_week(con, fleet, now)
         if progress:
-            progress("report", 0, 1)
+            progress("minutes", 0, 2)
+        minutes(con, fleet, week_id)
+        if progress:
+            progress("report", 1, 2)
         weekly(con, fleet, week_id, parameters(fleet))
         paths = report(
             con,
@@ -107,7 +111,7 @@ def make_edition(
             problems=intake.problems,
         )
         if progress:
-            progress("report", 1, 1)
+            progress("report", 2, 2)
     return Edition(week_id, paths, intake, intake.problems)
 
 
@@ -131,7 +135,6 @@ def compute(
     One week at a time, so that memory follows the largest week and not the history.
     """
     from pipeline.fleet_tables import write_fleet_tables
-    from pipeline.minutes import minutes
     from pipeline.stops import stops
     from pipeline.warehouse import query, run
 
@@ -151,9 +154,7 @@ def compute(
     for done, week_id in enumerate(weeks):
         if progress:
             progress(f"compute {week_id}", done, len(weeks))
-        week_params = params | {"scope_week_id": week_id}
-        stops(con, week_params)
-        minutes(con, week_params)
+        stops(con, params | {"scope_week_id": week_id})
     con.execute("delete from dirty_weeks")
     return weeks
 

@@ -50,6 +50,20 @@ _FIGURES = (
     ("lost", "lost_min", "{:.2f} min"),
     ("lost at most", "lost_at_most_min", "{:.2f} min"),
     ("added by the site's rating", "site_limit_min", "{:.2f} min"),
+    ("beyond a warm pack, no site limit", "excess_min", "{:.2f} min"),
+    ("  of it by the cold pack", "lost_cold_min", "{:.2f} min"),
+    ("  of it by the site's limit", "lost_site_min", "{:.2f} min"),
+    ("  of it unexplained", "lost_unexplained_min", "{:.2f} min"),
+    ("    of that held back by the site", "held_back_min", "{:.2f} min"),
+    ("causes not split because", "split_why_null", "{}"),
+    ("avoidable", "avoidable_min", "{:.2f} min"),
+    ("warming not expected because", "expected_why_not", "{}"),
+    ("warming would have needed", "needed_min", "{:.1f} min"),
+    ("it could have led to", "reachable_degc", "{:.1f} °C"),
+    ("saved by the warming, net", "net_saved_min", "{:.2f} min"),
+    ("missed by not warming, net", "net_missed_min", "{:.2f} min"),
+    ("price of the energy in the pack", "warming_price_per_kwh", "{:.3f} per kWh"),
+    ("learned up to week", "fit_week_id", "{}"),
     ("minutes lost not computed because", "lost_why_null", "{}"),
 )
 
@@ -89,7 +103,7 @@ def _lines(con: duckdb.DuckDBPyConnection, fleet: Fleet, stop: dict[str, Any]) -
     if stop["lost_min"] is not None:
         yield (
             f"  Lost = active {stop['active_min']:.2f} - reference {stop['reference_min']:.2f} "
-            f"= {stop['lost_min']:.2f} min; the first minute counts as its own reference."
+            f"= {stop['lost_min']:.2f} min; ramping up in the first minute is nobody's loss."
         )
     yield ""
     yield "Figures"

@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.config import Fleet
 
-METHOD_VERSION = "1.0"
+METHOD_VERSION = "1.1"
 
 CONSTANTS: dict[str, Any] = {
     # From samples to stops (method, section 3).
@@ -37,6 +37,18 @@ CONSTANTS: dict[str, Any] = {
     "rise_resolution_kelvin": 0.5,
     # Minutes (section 5).
     "ramp_s": 60,
+    "charge_step_s": 30,
+    "departure_min": 60.0,
+    # Where no voltage is exported: a common system voltage (common practice, no source). The fitted
+    # resistance takes up the difference, so that only rises in temperature are ever used.
+    "nominal_pack_v": 360.0,
+    # Stretches for the thermal fit: long enough that the rounding of both readings is small.
+    "spell_edge_s": 60.0,
+    "stretch_warming_min": 10.0,
+    "stretch_driving_min": 15.0,
+    "stretch_least_min": 5.0,
+    "stretch_parked_least_min": 60.0,
+    "stretch_parked_most_min": 1200.0,
     # Meter energy against pack energy, 0.93 +- 0.04 (section 2, grade D).
     "charging_efficiency": 0.93,
 }

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from scipy.special import ndtri, stdtrit
 
 
 class Interval(NamedTuple):
@@ -67,3 +67,50 @@ def wilson_interval(hits: ArrayLike, trials: ArrayLike, confidence: float = 0.95
         high = np.where(x == n, 1.0, (middle + half) / scale)
     nothing = n == 0
     return Interval(np.where(nothing, np.nan, low), np.where(nothing, np.nan, high))
+
+
+def usual_range(
+    sums: ArrayLike,
+    counts: ArrayLike,
+    confidence: float = 0.9,
+    resamples_n: int = 2000,
+    seed: int = 1,
+) -> Interval:
+    """Usual range of a ratio of sums, by a bootstrap over vehicles.
+
+    Whole vehicles are drawn with replacement, because the stops of one go together. Below twenty
+    vehicles a bootstrap is too narrow; its ends are then moved out by the ratio of Student's t to
+    the normal quantile and by ``sqrt(n / (n - 1))`` (Davison and Hinkley 1997, ch. 2; from memory).
+
+    Parameters
+    ----------
+    sums, counts
+        Per vehicle, shape (vehicles,) or (vehicles, figures): the ratio is ``sum(sums) /
+        sum(counts)``. NaN counts as a vehicle without the figure.
+
+    Returns
+    -------
+    Interval
+        Arrays of shape (figures,), NaN with fewer than two vehicles.
+    """
+    top = np.atleast_2d(np.asarray(sums, dtype=float).T).T
+    below = np.broadcast_to(np.atleast_2d(np.asarray(counts, dtype=float).T).T, top.shape)
+    has = np.isfinite(top) & np.isfinite(below)
+    top, below = np.where(has, top, 0.0), np.where(has, below, 0.0)
+    vehicles_n = len(top)
+    nothing = np.full(top.shape[1], np.nan)
+    if vehicles_n < 2:
+        return Interval(nothing, nothing.copy())
+    generator = np.random.default_rng(seed)
+    drawn = generator.multinomial(vehicles_n, np.full(vehicles_n, 1 / vehicles_n), resamples_n)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratios = (drawn @ top) / (drawn @ below)
+        centre = top.sum(axis=0) / below.sum(axis=0)
+    ratios = np.where(np.isfinite(ratios), ratios, centre)
+    tail = (1 - confidence) / 2
+    low, high = np.quantile(ratios, [tail, 1 - tail], axis=0)
+    if vehicles_n < 20:
+        wider = stdtrit(vehicles_n - 1, 1 - tail) / ndtri(1 - tail)
+        wider *= np.sqrt(vehicles_n / (vehicles_n - 1))
+        low, high = centre - (centre - low) * wider, centre + (high - centre) * wider
+    return Interval(low, high)

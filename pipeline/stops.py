@@ -6,7 +6,7 @@ from typing import Any
 
 import duckdb
 
-from pipeline.warehouse import build
+from pipeline.warehouse import build, run
 
 STEPS = (
     "scope",
@@ -30,16 +30,35 @@ STEPS = (
     "stop_outcomes",
     "reported_stops",
     "charge_rows",
+    "stop_rows",
+    "charge_step_rows",
+    "stretch_rows",
+    "spell_facts",
+    "idle_warming_rows",
 )
 """In order; each reads only those before it. The contributors' guide walks one stop through."""
 
 
+RECORDED = ("stops", "charge_sessions", "charge_steps", "thermal_stretches", "approach_spells")
+RECORDED += ("idle_warming",)
+
+
 def stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:
-    """Build the tables of ``sql/stops`` for the vehicles and weeks in ``scope``.
+    """Find and judge the charges of the vehicles and weeks in ``scope``, and record them.
 
     Reads ``samples``, ``nav_events``, ``reported_sessions``, ``driver_spans`` and the fleet
-    tables; leaves temporary tables, of which `pipeline.minutes` reads ``stop_intervals``,
-    ``stop_outcomes`` and ``reported_stops``.
+    tables. Replaces the scope's rows of the tables `RECORDED` in one transaction: a week is
+    either all new or all as it was.
     """
     for step in STEPS:
         build(con, f"stops/{step}", params)
+    con.execute("begin")
+    try:
+        for table in RECORDED:
+            run(con, f"stops/clear_{table}")
+            run(con, f"stops/record_{table}")
+        run(con, "stops/clear_dirty_weeks")
+        con.execute("commit")
+    except duckdb.Error:
+        con.execute("rollback")
+        raise

@@ -13,9 +13,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.attention import attention
+from pipeline.change import split_change
 from pipeline.config import Fleet
 from pipeline.privacy import ALL_DRIVERS, UNASSIGNED, driver_labels
-from pipeline.statistics import wilson_interval
+from pipeline.statistics import usual_range, wilson_interval
 from pipeline.warehouse import build, query, register
 from pipeline.weeks import span_of, weeks_before
 
@@ -60,6 +61,8 @@ def weekly(
     ).fetchall()
     register(con, "driver_labels", driver_labels(fleet, [row[0] for row in drivers]))
     sums = with_rates(query(con, "weekly/weekly_sums", params))
+    sums = _with_idle(con, fleet, sums, params)
+    sums = _with_intervals(con, sums, week_id)
     fleet_weeks = sums.filter(pl.col("grouped_by") == "fleet").with_columns(
         is_edition=pl.col("week_id") == week_id,
         unassigned_driver_rate=pl.col("unassigned_driver_n")
@@ -86,6 +89,7 @@ def weekly(
     register(con, "weekly_sites", sites)
     register(con, "weekly_drivers", _drivers(con, fleet, this_week))
     register(con, "weekly_coverage", cover)
+    register(con, "weekly_change", _change(con, weeks, params))
     whys = query(con, "weekly/weekly_whys", params)
     register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id))
 
@@ -107,6 +111,92 @@ def with_rates(sums: pl.DataFrame) -> pl.DataFrame:
         for suffix, values in (("", rate), ("_low", interval.low), ("_high", interval.high)):
             added.append(pl.Series(name + suffix, values, dtype=pl.Float64).fill_nan(None))
     return sums.with_columns(added)
+
+
+def _with_idle(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, sums: pl.DataFrame, params: dict[str, Any]
+) -> pl.DataFrame:
+    """Energy that warmed for nothing, and its cost at the fleet's price.
+
+    ``idle_warming_kwh`` is what ran on no approach plus that of stops warm already; null where no
+    heater was measured in the group.
+    """
+    idle = query(con, "weekly/weekly_idle", params)
+    by_vehicle = idle.with_columns(grouped_by=pl.lit("vehicle"))
+    whole = (
+        idle.group_by("week_id")
+        .agg(pl.col("idle_standing_kwh").sum())
+        .with_columns(grouped_by=pl.lit("fleet"), vehicle_id=pl.lit(None, dtype=pl.String))
+    )
+    both = pl.concat(
+        [by_vehicle.select(sorted(by_vehicle.columns)), whole.select(sorted(by_vehicle.columns))]
+    )
+    joined = sums.join(
+        both, on=["grouped_by", "week_id", "vehicle_id"], how="left", nulls_equal=True
+    )
+    price = fleet.settings.energy_price_per_kwh
+    return joined.with_columns(
+        idle_warming_kwh=pl.when(pl.col("warming_kwh").is_not_null()).then(
+            pl.col("unneeded_kwh").fill_null(0) + pl.col("idle_standing_kwh").fill_null(0)
+        )
+    ).with_columns(idle_warming_cost=pl.col("idle_warming_kwh") * price)
+
+
+def _with_intervals(
+    con: duckdb.DuckDBPyConnection, sums: pl.DataFrame, week_id: str
+) -> pl.DataFrame:
+    """The measurement interval of the edition's week beside its sums; null for other weeks."""
+    found = con.sql("select * from loss_intervals").pl().with_columns(week_id=pl.lit(week_id))
+    keyed = sums.with_columns(
+        group_key=pl.when(pl.col("grouped_by") == "vehicle")
+        .then("vehicle_id")
+        .when(pl.col("grouped_by") == "site")
+        .then("site_key")
+        .otherwise(pl.lit(""))
+    )
+    keyed = keyed.join(found, on=["grouped_by", "group_key", "week_id"], how="left")
+    return keyed.drop("group_key")
+
+
+def _change(
+    con: duckdb.DuckDBPyConnection, weeks: list[str], params: dict[str, Any]
+) -> pl.DataFrame:
+    """One row: how the week's cold minutes changed against the weeks before, and why.
+
+    ``usual_low_min`` and ``usual_high_min`` are what a week like those before would have lost, by
+    the spread between vehicles. All null without earlier weeks.
+    """
+    stops = query(con, "weekly/weekly_changes", params)
+    earlier = [week for week in weeks[:-1] if week in set(stops["week_id"])]
+    found = split_change(stops, len(earlier))
+    before = (
+        stops.filter(~pl.col("is_now")).group_by("vehicle_id").agg(pl.col("lost_cold_min").sum())
+    )
+    now_n = stops.filter("is_now").height
+    usual = usual_range(
+        before["lost_cold_min"].to_numpy(),
+        stops.filter(~pl.col("is_now"))
+        .group_by("vehicle_id")
+        .len()
+        .join(before, on="vehicle_id", how="right")["len"]
+        .to_numpy(),
+    )
+    row = {
+        "weeks_before_n": len(earlier),
+        "cold_before_min": found.before_min if found else None,
+        "cold_now_min": found.now_min if found else None,
+        "mix_min": found.mix_min if found else None,
+        "weather_min": found.weather_min if found else None,
+        "behaviour_min": found.behaviour_min if found else None,
+        "usual_low_min": _number(float(usual.low[0]) * now_n) if found else None,
+        "usual_high_min": _number(float(usual.high[0]) * now_n) if found else None,
+    }
+    schema = {name: pl.Int64 if name.endswith("_n") else pl.Float64 for name in row}
+    return pl.DataFrame([row], schema=schema)
+
+
+def _number(value: float) -> float | None:
+    return value if np.isfinite(value) else None
 
 
 def _empty_week(like: pl.DataFrame, week_id: str) -> pl.DataFrame:

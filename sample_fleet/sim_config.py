@@ -154,6 +154,42 @@ driver_id = { column = "driver" }
 """,
 }
 
+# What charging costs where the manager wrote it down; elsewhere the fleet's price stands in.
+TARIFFS: dict[str, str] = {
+    "mill-lane-100": """\
+# The minute costs too, so a cold pack is paid for twice.
+[[sites.mill-lane-100.tariff]]
+energy_per_kwh = 0.36
+per_minute = 0.05
+""",
+    "crossway-200": """\
+# Cheaper at night; whoever stays on after the charge pays for the place.
+[[sites.crossway-200.tariff]]
+energy_per_kwh = 0.31
+from_time = 22:00:00
+to_time = 06:00:00
+
+[[sites.crossway-200.tariff]]
+energy_per_kwh = 0.49
+flat = 0.35
+
+[[sites.crossway-200.tariff]]
+idle_per_minute = 0.10
+grace_min = 10
+from_time = 06:00:00
+to_time = 22:00:00
+""",
+    "yard": """\
+[[sites.yard.tariff]]
+energy_per_kwh = 0.18
+from_time = 23:00:00
+to_time = 05:00:00
+
+[[sites.yard.tariff]]
+energy_per_kwh = 0.26
+""",
+}
+
 
 def write_config_files(
     spec: FleetSpec, setups: list[VehicleSetup], rota: Rota, out_dir: Path
@@ -163,7 +199,7 @@ def write_config_files(
         "fleet.toml": _fleet(),
         "models.toml": _models(spec),
         "vehicles.toml": _vehicles(spec, setups),
-        "sites.toml": _sites(),
+        "sites.toml": _sites(spec),
         "drivers.toml": _drivers(spec, rota),
     }
     layouts = {setup.layout for setup in setups} | {"nav", "roster"}
@@ -237,19 +273,21 @@ def _vehicles(spec: FleetSpec, setups: list[VehicleSetup]) -> str:
     return "\n".join(parts)
 
 
-def _sites() -> str:
+def _sites(spec: FleetSpec) -> str:
     parts = []
     for site in (*DC_SITES, DEPOT):
+        rating = "" if spec.hide_ratings else f"power_kw = {site.power_kw:g}\n"
         parts.append(f"""\
 [sites.{site.site_id}]
 name = "{site.name}"
 latitude_deg = {site.lat}
 longitude_deg = {site.lon}
 radius_m = 250
-power_kw = {site.power_kw:g}
-mode = "{site.mode}"
+{rating}mode = "{site.mode}"
 aliases = ["{site.name}"]
 """)
+        if site.site_id in TARIFFS:
+            parts.append(TARIFFS[site.site_id])
     return "\n".join(parts)
 
 

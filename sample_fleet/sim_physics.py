@@ -11,7 +11,7 @@ Nothing here is shared with the program under test: this file is the judge, not 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,6 +30,7 @@ COOLING_W_PER_K = 450.0
 DERATE_FROM_DEGC = 37.0
 DERATE_SPAN_K = 8.0
 DERATE_FLOOR = 0.3
+STRETCH_ABOVE_DEGC = 5.0
 
 
 def _listed(values: Array) -> list[float]:
@@ -86,6 +87,28 @@ class Pack:
         grid = TABLE_LOW_DEGC + (np.arange(1500) + 0.5) / 10.0
         return _listed(self.resistance_ohm * (0.8 + 0.2 * np.exp((25.0 - grid) / 16.0)))
 
+    def with_cold_form(self, form: str) -> Pack:
+        """The same pack with its cold limit as a factor or as a ceiling, about as strict."""
+        if form == self.cold_form:
+            return self
+        degc, value = OTHER_COLD_LIMITS[self.model_id]
+        return replace(self, cold_form=form, cold_degc=degc, cold_value=value)
+
+    def with_full_power_at(self, degc: float) -> Pack:
+        """The same pack whose cold limit lets go only at `degc`.
+
+        Real cold stays as it was: the knots above 5 degC are spread out, so the pack is slower
+        wherever its own limit had begun to open. Where its own warming ends does not move.
+        """
+        spread = (degc - STRETCH_ABOVE_DEGC) / (self.full_power_degc - STRETCH_ABOVE_DEGC)
+        knots = tuple(
+            knot
+            if knot <= STRETCH_ABOVE_DEGC
+            else STRETCH_ABOVE_DEGC + (knot - STRETCH_ABOVE_DEGC) * spread
+            for knot in self.cold_degc
+        )
+        return replace(self, cold_degc=knots, full_power_degc=degc)
+
 
 PLOVER_60 = Pack(
     model_id="plover-60",
@@ -136,6 +159,17 @@ BITTERN_77 = Pack(
     support_until_degc=14.0,
 )
 PACKS = {pack.model_id: pack for pack in (PLOVER_60, BITTERN_77)}
+# Each pack's limit in the form it does not have: (degC, value). Full power where it has it anyway.
+OTHER_COLD_LIMITS: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
+    "plover-60": (
+        (-8, -5, 0, 5, 10, 15, 21),
+        (0.16, 0.29, 0.52, 0.80, 1.13, 1.55, 2.0834),
+    ),
+    "bittern-77": (
+        (-8, -5, 0, 5, 10, 15, 20, 25),
+        (0.09, 0.15, 0.26, 0.40, 0.55, 0.72, 0.88, 1.0),
+    ),
+}
 
 
 @dataclass

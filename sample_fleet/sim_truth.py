@@ -5,11 +5,13 @@ approach's start to plug-in), `no_destination`, `destination_not_recognised`, `s
 3 min before plug-in), `vehicle_did_not_respond`. Part warmed: `cut_off_low_charge`, `ended_early`,
 `too_cold_for_the_time`, `began_late`.
 
-Minutes lost come from twin charges of the same pack energy from the same state. With t(S) the
-minutes when only the causes S of {cold, site} act (no ramp, no sharing, no derating), `lost_cold`
-and `lost_site` are the Shapley values, the mean over both orders of switching a cause on, and add
-up to t(cold, site) - t(none). `lost_other` is what is left of active - ideal: sharing, ramp,
-hot derating. Minutes held at the plug are part of active and so of `lost_cold`.
+Minutes lost come from twin charges of the same pack energy from the same state, or from a warm
+pack at the same charge where cold is not a cause. With t(S) the minutes when only the causes S of
+{cold, site} act (no ramp, no sharing, no derating), `lost_cold` and `lost_site` are the Shapley
+values, the mean over both orders of switching a cause on, and add up to t(cold, site) - t(none).
+`lost_other` is what is left of active - ideal: sharing, ramp, hot derating. Minutes held at the
+plug are part of active and so of `lost_cold`, also where the stay was over before the pack took
+any charge.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from sim_physics import (
+    COLDEST_BELOW_EDGE_K,
     WARM_TOLERANCE_K,
     ChargePlan,
     Pack,
@@ -143,10 +146,21 @@ def _why_not(stop: Stop, nav: Nav) -> str:
 def judge_minutes(
     stop: Stop, pack: Pack, before: PackState, site_power_kw: float, dt_s: float
 ) -> None:
-    """Fill in the minutes lost, from twin charges that start in the state `before`."""
+    """Fill in the minutes lost, from twin charges that start in the state `before`.
+
+    A twin without the cause cold starts at full-power temperature. Only lifting the limit would
+    push full current through cold cells, whose resistance then burns energy no warm pack burns.
+    """
+    warm_degc = pack.full_power_degc + COLDEST_BELOW_EDGE_K
+    warm = PackState(
+        max(before.core_degc, warm_degc), max(before.edge_degc, warm_degc), before.soc_pct
+    )
 
     def minutes(cold: bool, limited: bool) -> float:
-        state = before.copy()
+        if stop.energy_kwh <= 0.0:
+            # Held until the stay was over: a twin that is to deliver nothing would end at once.
+            return stop.held_min if cold else 0.0
+        state = before.copy() if cold else warm.copy()
         plan = ChargePlan(
             site_kw=site_power_kw if limited else math.inf,
             target_soc_pct=100.0,

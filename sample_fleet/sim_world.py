@@ -6,12 +6,14 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from sim_physics import BITTERN_77, PLOVER_60, Array, Pack
+from sim_physics import BITTERN_77, PACKS, PLOVER_60, Array, Pack
 
 LAYOUTS = ("sample", "tailgate_csv")
+COLD_FORMS = ("own", "factor", "ceiling")
 ZONE_NAME = "Europe/Stockholm"
 ZONE = ZoneInfo(ZONE_NAME)
 # Open sea, so that no position points at anybody's real yard.
@@ -27,6 +29,11 @@ class FleetSpec:
     `sample_interval_s` applies while driving, fast-charging or warming; loggers record AC charging
     every `ac_interval_s` (at least the former). `curve_bias` multiplies the *configured* warm
     curve only, to test what a wrong configuration does. `write_config` also writes the TOML files.
+
+    Variants of the packs: `full_power_degc` moves the end of every cold limit there, while the
+    vehicles still stop warming at 21 degC and the configuration still says so; `cold_form` forces
+    one form of limit on both models. Of what is told: `hide_ratings` leaves the sites' power out
+    of the TOML files, `power_noise` is the relative standard deviation of each logged pack power.
     """
 
     n_vehicles: int = 12
@@ -42,6 +49,10 @@ class FleetSpec:
     ambient_sd_k: float = 5.5
     curve_bias: float = 1.0
     write_config: bool = False
+    full_power_degc: float | None = None
+    cold_form: str = "own"
+    hide_ratings: bool = False
+    power_noise: float = 0.0
 
     def __post_init__(self) -> None:
         if self.layout not in LAYOUTS:
@@ -50,6 +61,13 @@ class FleetSpec:
             raise ValueError(f"first_monday {self.first_monday} is not a Monday")
         if min(self.n_vehicles, self.weeks, self.sample_interval_s, self.ac_interval_s) < 1:
             raise ValueError("n_vehicles, weeks and intervals must be at least 1")
+        if self.cold_form not in COLD_FORMS:
+            raise ValueError(f"cold_form {self.cold_form!r} is not one of {', '.join(COLD_FORMS)}")
+        # Under 21 the vehicles would warm past full power; over 36 they already derate for heat.
+        if self.full_power_degc is not None and not 21.0 <= self.full_power_degc <= 36.0:
+            raise ValueError(f"full_power_degc {self.full_power_degc:g} is not within 21 to 36")
+        if not 0.0 <= self.power_noise <= 0.2:
+            raise ValueError(f"power_noise {self.power_noise:g} is not within 0 to 0.2")
 
     @property
     def dt_s(self) -> float:
@@ -82,7 +100,31 @@ class FleetSpec:
         return np.random.default_rng([self.seed, *key])
 
 
-RNG_WEATHER, RNG_ROTA, RNG_DAY, RNG_DEFECT, RNG_START = 1, 2, 3, 4, 5
+RNG_WEATHER, RNG_ROTA, RNG_DAY, RNG_DEFECT, RNG_START, RNG_NOISE = 1, 2, 3, 4, 5, 6
+
+# What a fleet can be asked to be, by name; everything else of its spec stays free.
+VARIANTS: dict[str, dict[str, Any]] = {
+    "base": {},
+    "hot": {"full_power_degc": 32.0},
+    # About -20 degC: packs below -4.5 degC are held and heated at the plug before they charge.
+    "plug": {"ambient_mean_degc": -20.0},
+    "unrated": {"hide_ratings": True},
+    # No pack is cold, and half the charges are slowed by heat instead.
+    "summer": {"ambient_mean_degc": 24.0},
+    "factor": {"cold_form": "factor"},
+    "ceiling": {"cold_form": "ceiling"},
+}
+
+
+def packs_of(spec: FleetSpec) -> dict[str, Pack]:
+    """The vehicle models as this fleet has them, by model id."""
+    packs = dict(PACKS)
+    if spec.cold_form != "own":
+        packs = {name: pack.with_cold_form(spec.cold_form) for name, pack in packs.items()}
+    if spec.full_power_degc is not None:
+        at = spec.full_power_degc
+        packs = {name: pack.with_full_power_at(at) for name, pack in packs.items()}
+    return packs
 
 
 @dataclass(frozen=True)
@@ -169,6 +211,7 @@ class VehicleSetup:
 def vehicle_setups(spec: FleetSpec) -> list[VehicleSetup]:
     """The first twelve are the cast of the sample; larger fleets repeat it."""
     width = 2 if spec.n_vehicles < 100 else 3
+    packs = packs_of(spec)
     setups = []
     for index in range(spec.n_vehicles):
         role = index % 12
@@ -183,7 +226,7 @@ def vehicle_setups(spec: FleetSpec) -> list[VehicleSetup]:
             VehicleSetup(
                 index,
                 f"van-{index + 1:0{width}d}",
-                PLOVER_60 if role in (0, 2, 4, 6, 8, 10) else BITTERN_77,
+                packs[(PLOVER_60 if role in (0, 2, 4, 6, 8, 10) else BITTERN_77).model_id],
                 layout,
                 role != 8,
                 role in (1, 4, 6, 9),

@@ -26,7 +26,15 @@ from sim_days import WorkingVan
 from sim_physics import Array
 from sim_truth import Stop
 from sim_vehicle import NavEvent, Van
-from sim_world import LAYOUTS, FleetSpec, Weather, make_rota, vehicle_setups
+from sim_world import (
+    COLD_FORMS,
+    LAYOUTS,
+    RNG_NOISE,
+    FleetSpec,
+    Weather,
+    make_rota,
+    vehicle_setups,
+)
 
 HERE = Path(__file__).resolve().parent
 
@@ -120,6 +128,9 @@ def _write_samples(
     box: exports.FleetboxZip,
 ) -> list[exports.Span]:
     label, vehicle_id = spec.week_label(week), van.setup.vehicle_id
+    if spec.power_noise > 0.0:
+        noise = spec.rng(RNG_NOISE, van.setup.index, week).standard_normal(len(rows["t_s"]))
+        rows["pack_kw"] = rows["pack_kw"] * (1.0 + spec.power_noise * noise)
     frame, harm = exports.damage(spec, van.setup, week, exports.to_frame(rows))
     if van.setup.layout == "fleetbox":
         name = f"{vehicle_id}_{label}.csv"
@@ -156,6 +167,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--sharing-share", type=float, default=default.sharing_share)
     parser.add_argument("--ambient-mean-degc", type=float, default=default.ambient_mean_degc)
     parser.add_argument("--curve-bias", type=float, default=default.curve_bias)
+    parser.add_argument("--full-power-degc", type=float, help="both models need this for it")
+    parser.add_argument("--cold-form", choices=COLD_FORMS, default=default.cold_form)
+    parser.add_argument("--hide-ratings", action="store_true", help="sites without their power")
+    parser.add_argument("--power-noise", type=float, default=default.power_noise)
     parser.add_argument("--layout", choices=LAYOUTS, default=default.layout)
     parser.add_argument("--no-defects", action="store_true")
     parser.add_argument("--no-config", action="store_true", help="leave the TOML files out")
@@ -174,6 +189,10 @@ def main(arguments: list[str] | None = None) -> int:
             ambient_mean_degc=given.ambient_mean_degc,
             curve_bias=given.curve_bias,
             write_config=not given.no_config,
+            full_power_degc=given.full_power_degc,
+            cold_form=given.cold_form,
+            hide_ratings=given.hide_ratings,
+            power_noise=given.power_noise,
         )
         if given.out is None:
             if len(sys.argv[1:] if arguments is None else arguments) > 0:

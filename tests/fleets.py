@@ -197,12 +197,16 @@ def stops_of(folder: Path) -> list[dict[str, Any]]:
     """Ingest and compute a fleet folder; its stops, in order of time."""
     from pipeline.config import load_fleet
     from pipeline.edition import compute, take_in, warehouse_of
+    from pipeline.minutes import minutes
 
     fleet = load_fleet(folder)
     with warehouse_of(fleet) as con:
         take_in(con, fleet, NOW)
         compute(con, fleet)
-        return con.sql("select * from stops order by plug_in_at, vehicle_id").pl().to_dicts()
+        last = con.execute("select max(week_id) from stops").fetchall()[0][0]
+        if last:
+            minutes(con, fleet, last)
+        return con.sql("select * from judged_stops order by plug_in_at, vehicle_id").pl().to_dicts()
 
 
 def one_stop(folder: Path) -> dict[str, Any]:

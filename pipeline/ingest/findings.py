@@ -24,6 +24,7 @@ _REMEDIES = {
     "clock_jump": "Look at the logger's clock.",
     "conflicting_sample": "The first one taken in is kept; look which export is right.",
     "ends_before_start": "Mend the export, or swap the columns in {source}.",
+    "break_without_end": "Export the break again once it is over.",
 }
 _AGAIN = "After a change of the mapping the next run takes the file in anew."
 

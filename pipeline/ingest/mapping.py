@@ -25,7 +25,7 @@ FUTURE_SLACK = timedelta(minutes=10)
 OPEN_END = datetime(2100, 1, 1, tzinfo=UTC)
 """End of a driver's span that the export leaves open."""
 
-CHOICES = {"action": ("set", "cleared"), "use": ("delivery", "rental", "other")}
+CHOICES = {"action": ("set", "cleared"), "use": ("delivery", "rental", "other", "break")}
 TYPES: dict[str, pl.DataType] = {
     "number": pl.Float64(),
     "flag": pl.Boolean(),
@@ -124,6 +124,7 @@ class Mapper:
                 checks += found
         checks += self._derived(values)
         checks += self._ends_before_start(values)
+        checks += self._break_without_end(values)
         is_bad, quarantine = set_aside(raw["file_row"], checks)
         rows = self._rows(raw["file_row"], vehicle, values)
         return Mapped(rows.filter(~is_bad) if quarantine.height else rows, quarantine, n)
@@ -269,6 +270,15 @@ class Mapper:
         is_broken = (values[end] < values[start]).fill_null(False)
         column = self._source.columns[end].column
         return [Check("ends_before_start", column, is_broken, values[end], f"not before {start}")]
+
+    def _break_without_end(self, values: dict[str, pl.Series]) -> list[Check]:
+        """A shift may be open, a break may not: it would make all later minutes worth nothing."""
+        use, end = values.get("use"), values.get("to_at")
+        if use is None or end is None:
+            return []
+        is_broken = ((use == "break") & (end == OPEN_END)).fill_null(False)
+        column = self._source.columns["to_at"].column
+        return [Check("break_without_end", column, is_broken, None, "the end of the break")]
 
     def _rows(
         self, file_row: pl.Series, vehicle: pl.Series, values: dict[str, pl.Series]

@@ -1,5 +1,5 @@
 -- explained_stop: the one stop asked for, with what the decision stood on and the files behind.
--- Inputs: stops, vehicle_settings, files. Parameters: stop_id.
+-- Inputs: judged_stops, vehicle_settings, files. Parameters: stop_id.
 select
     s.*,
     v.warm_threshold_degc,
@@ -9,7 +9,7 @@ select
     f.file_path,
     f.content_sha256,
     f.source_id
-from stops as s
+from judged_stops as s
 inner join vehicle_settings as v on s.vehicle_id = v.vehicle_id
 left join files as f on s.first_file_id = f.file_id
 where s.stop_id = $stop_id

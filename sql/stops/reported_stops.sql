@@ -63,6 +63,7 @@ people as (
         on w.vehicle_id = d.vehicle_id
         and w.plug_in_at >= d.from_at
         and w.plug_in_at < d.to_at
+        and coalesce(d.use != 'break', true)
     group by w.vehicle_id, w.report_no
 ),
 

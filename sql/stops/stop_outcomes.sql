@@ -4,8 +4,9 @@
 -- Parameters: warming_min_kwh; edge_min (how near to an edge of the lead window counts as at
 -- it); approach_short_min; drive_heat_median_kelvin_per_h, drive_heat_max_kelvin_per_h,
 -- rise_margin_kelvin and rise_resolution_kelvin (grade B: by how much driving alone warms a pack).
--- Until a thermal model is fitted, the temperature the pack would have had without warming is
--- the one at which warming began.
+-- The temperature the pack would have had without warming is here the one at which warming began;
+-- where a thermal model has been learned, that decides at last (stage minutes), from the columns
+-- not_warmed_outcome and not_warmed_why: what the stop was if nothing warmed.
 with graded as (
     select
         f.*,
@@ -59,6 +60,37 @@ temperatures as (
     from warmed
 ),
 
+if_not_warmed as (
+    select
+        *,
+        case
+            when
+                destination_kind = 'charging_place'
+                and destination_set_at < plug_in_at
+                and chance_soc_max_pct <= warming_cutoff_soc_pct
+                then 'low_charge_hold'
+            else 'not_warmed'
+        end as not_warmed_outcome
+    from temperatures
+),
+
+reasons as (
+    select
+        *,
+        case
+            when not_warmed_outcome != 'not_warmed' then null
+            when not can_warm then 'vehicle_cannot_warm'
+            when approach_min < $approach_short_min then 'approach_too_short'
+            when destination_kind is null then 'no_evidence'
+            when destination_kind = 'none' then 'no_destination'
+            when destination_kind = 'other_place' then 'destination_not_recognised'
+            when epoch(plug_in_at - destination_set_at) / 60 < min_lead_min then 'set_too_late'
+            when coalesce(chance_min, 0) < min_lead_min then 'no_evidence'
+            else 'vehicle_did_not_respond'
+        end as not_warmed_why
+    from if_not_warmed
+),
+
 outcomes as (
     select
         *,
@@ -71,14 +103,9 @@ outcomes as (
             when has_warming and unwarmed_cell_temp_min_degc < warm_from_degc then 'warmed'
             when has_warming then 'warmed_unneeded'
             when not is_cold then 'already_warm'
-            when
-                destination_kind = 'charging_place'
-                and destination_set_at < plug_in_at
-                and chance_soc_max_pct <= warming_cutoff_soc_pct
-                then 'low_charge_hold'
-            else 'not_warmed'
+            else not_warmed_outcome
         end as outcome
-    from temperatures
+    from reasons
 )
 
 select
@@ -104,19 +131,6 @@ select
             and warming_began_at <= lead_start_at + to_seconds($edge_min * 60)
             then 'too_cold_for_the_time'
         when outcome = 'part_warmed' then 'began_late'
-        when outcome = 'not_warmed' and not can_warm then 'vehicle_cannot_warm'
-        when outcome = 'not_warmed' and approach_min < $approach_short_min
-            then 'approach_too_short'
-        when outcome = 'not_warmed' and destination_kind is null then 'no_evidence'
-        when outcome = 'not_warmed' and destination_kind = 'none' then 'no_destination'
-        when
-            outcome = 'not_warmed' and destination_kind = 'other_place'
-            then 'destination_not_recognised'
-        when
-            outcome = 'not_warmed'
-            and epoch(plug_in_at - destination_set_at) / 60 < min_lead_min
-            then 'set_too_late'
-        when outcome = 'not_warmed' and coalesce(chance_min, 0) < min_lead_min then 'no_evidence'
-        when outcome = 'not_warmed' then 'vehicle_did_not_respond'
+        when outcome = 'not_warmed' then not_warmed_why
     end as why
 from outcomes

@@ -1,6 +1,6 @@
 -- weekly_sums: one row per week and group of DC stops; grouping is 'fleet', 'vehicle', 'site' or
 -- 'driver'. Null sums mean that no stop of the group has the figure.
--- Inputs: stops, vehicle_settings. Parameters: week_ids (list).
+-- Inputs: judged_stops, vehicle_settings. Parameters: week_ids (list).
 with judged as (
     select
         s.*,
@@ -9,7 +9,7 @@ with judged as (
             as is_cold_arrival,
         coalesce(s.driver_id, '') as driver_key,
         coalesce(s.site_id, '') as site_key
-    from stops as s
+    from judged_stops as s
     inner join vehicle_settings as v on s.vehicle_id = v.vehicle_id
     where s.week_id in (select unnest($week_ids::varchar[]))
 )
@@ -46,6 +46,36 @@ select
     sum(lost_at_most_min) as lost_at_most_min,
     count(lost_at_most_min) as lost_at_most_stops_n,
     sum(site_limit_min) as site_limit_min,
+    sum(lost_cold_min) as lost_cold_min,
+    sum(lost_site_min) as lost_site_min,
+    sum(lost_unexplained_min) as lost_unexplained_min,
+    sum(held_back_min) as held_back_min,
+    sum(excess_min) filter (where lost_cold_min is not null) as split_excess_min,
+    sum(excess_min) filter (where lost_cold_min is null) as unsplit_excess_min,
+    count(lost_cold_min) as split_stops_n,
+    sum(avoidable_min) as avoidable_min,
+    sum(unavoidable_min) as unavoidable_min,
+    count(*) filter (where is_expected) as expected_n,
+    count(*) filter (where is_expected and outcome in ('warmed', 'part_warmed'))
+        as expected_started_n,
+    count(*) filter (where is_expected and avoidable_min > 0) as avoidable_stops_n,
+    sum(unwarmed_cold_min) as unwarmed_cold_min,
+    sum(net_saved_min) as net_saved_min,
+    count(net_saved_min) as saved_stops_n,
+    sum(net_missed_min) as net_missed_min,
+    sum(refill_min) as refill_min,
+    sum(marginal_cost) as marginal_cost,
+    sum(cold_fees) as cold_fees,
+    sum(valued_min) as valued_min,
+    sum(worth_cash) as worth_cash,
+    sum(worth_time) as worth_time,
+    sum(missed_valued_min) as missed_valued_min,
+    sum(missed_worth_cash) as missed_worth_cash,
+    sum(missed_worth_time) as missed_worth_time,
+    -- What the minutes saved cost in cash: the value of an hour at which warming pays.
+    case when sum(net_saved_min) > 0 then greatest(-sum(worth_cash), 0) end
+    / sum(net_saved_min) * 60 as break_even_per_hour,
+    sum(warming_kwh) filter (where outcome = 'warmed_unneeded') as unneeded_kwh,
     sum(active_min) as active_min,
     sum(idle_min) as idle_min,
     sum(held_min) as held_min,

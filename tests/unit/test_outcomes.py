@@ -143,7 +143,7 @@ def test_facts_behind_a_reason_are_kept(outcomes: dict[str, dict[str, Any]]) -> 
     # On between two samples: the step before the first heated sample belongs to it.
     began_before = PLUG_IN - outcomes["warmed"]["warming_began_at"]
     assert timedelta(minutes=30) <= began_before <= timedelta(minutes=30, seconds=10)
-    assert outcomes["warmed"]["unwarmed_cell_temp_min_degc"] == pytest.approx(5, abs=0.2)
+    assert outcomes["warmed"]["unwarmed_cell_temp_min_degc"] == pytest.approx(5, abs=0.5)
 
 
 def test_lead_window_is_the_operators_choice(tmp_path: Path) -> None:

@@ -338,7 +338,9 @@ def test_reference_follows_curve_and_site(tmp_path: Path) -> None:
     stop = one_stop(fleet)
     # First minute as it was, then to 45 % at 80 kW (the site), then at 50 kW (the curve).
     expected = 1 + (9 - 40 / 60) / 80 * 60 + 9 / 50 * 60
-    assert stop["reference_min"] == pytest.approx(expected, abs=0.12)
+    assert stop["reference_min"] == pytest.approx(
+        expected, abs=0.2
+    )  # the curve is linear over a bin
     assert stop["lost_min"] == pytest.approx(27 - expected, abs=0.2)
     # The site alone costs what 80 instead of 100 kW takes longer for the first 9 kWh.
     assert stop["site_limit_min"] == pytest.approx((9 - 40 / 60) * (60 / 80 - 60 / 100), abs=0.1)

@@ -1,0 +1,113 @@
+"""The warm reference curve of a vehicle model, from its own unhindered warm intervals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.charging import SOC_BINS_N, SOC_MID_PCT
+from pipeline.learning.grouped import Grouped
+from pipeline.learning.steps import Array, Flags
+from pipeline.learning.table import Medians
+
+ENVELOPE_QUANTILE = 0.9
+KEPT_FROM = 0.9
+LEAST_SESSIONS_N = 5
+SMOOTHING_PCT = 1.2
+
+
+@dataclass(frozen=True)
+class WarmCurve:
+    """Power per bin of charge [kW], the sessions behind each, and where it comes from.
+
+    ``source`` is ``learned``, ``scaled`` (the configured shape at the level the learned bins
+    show) or ``configured``; without a configured curve thin bins follow their neighbours and
+    are ``scaled`` too. NaN throughout where nothing is known.
+    """
+
+    reference_kw: Array
+    sessions_n: Array
+    source: list[str]
+
+
+@dataclass(frozen=True)
+class CurveTable:
+    """Session medians per bin of charge that passed the envelope, ready to be weighed."""
+
+    grouped: Grouped
+    session: np.ndarray
+    configured_kw: Array | None
+
+
+def curve_table(
+    medians: Medians, configured_kw: Array | None, keep_all: bool = False
+) -> CurveTable:
+    """Drop what lies below `KEPT_FROM` of the envelope: shared or derated intervals.
+
+    The envelope of a bin is the `ENVELOPE_QUANTILE` of its session medians; it decides only what
+    is dropped, so that the mean loss of clean warm sessions is 0 (method, section 5).
+    """
+    ones = np.ones(len(medians))
+    whole = Grouped.of(medians.power_kw, medians.bin, SOC_BINS_N)
+    envelope = whole.quantile(ones, ENVELOPE_QUANTILE)
+    kept: Flags = np.ones(len(medians), dtype=bool)
+    if not keep_all:
+        kept = medians.power_kw >= KEPT_FROM * envelope[medians.bin]
+    return CurveTable(
+        Grouped.of(medians.power_kw[kept], medians.bin[kept], SOC_BINS_N),
+        medians.session[kept],
+        configured_kw,
+    )
+
+
+def warm_curve(table: CurveTable, session_weights: Array) -> WarmCurve:
+    """The curve under given weights of the sessions (all 1, or counts of a resample).
+
+    Parameters
+    ----------
+    session_weights
+        Shape (stops,), not negative.
+    """
+    weights = session_weights[table.session]
+    median = table.grouped.quantile(weights, 0.5)
+    sessions = table.grouped.sums(weights)
+    is_learned = (sessions >= LEAST_SESSIONS_N) & np.isfinite(median)
+    if not is_learned.any():
+        if table.configured_kw is None:
+            nothing = np.full(SOC_BINS_N, np.nan)
+            return WarmCurve(nothing, sessions, ["configured"] * SOC_BINS_N)
+        return WarmCurve(table.configured_kw.copy(), sessions, ["configured"] * SOC_BINS_N)
+    shape = table.configured_kw if table.configured_kw is not None else np.ones(SOC_BINS_N)
+    # A thin bin takes the level of the learned ones around it, measured against the shape.
+    ratio = np.where(is_learned, median / shape, 1.0)
+    smooth = _local_line(ratio, np.where(is_learned, sessions, 0.0))
+    level = _extended(smooth, is_learned, sessions)
+    source = ["learned" if learned else "scaled" for learned in is_learned]
+    return WarmCurve(level * shape, sessions, source)
+
+
+def _extended(ratio: Array, is_learned: Flags, sessions: Array) -> Array:
+    """Between learned bins the straight line; beyond them the mean of the nearest five."""
+    known = np.flatnonzero(is_learned)
+    level = np.interp(SOC_MID_PCT, SOC_MID_PCT[known], ratio[known])
+    first, last = known[:5], known[-5:]
+    level[: known[0]] = np.average(ratio[first], weights=sessions[first])
+    level[known[-1] + 1 :] = np.average(ratio[last], weights=sessions[last])
+    return level
+
+
+def _local_line(ratio: Array, weights: Array) -> Array:
+    """Gaussian kernel, locally straight: medians of few sessions should not print as teeth, and
+    a plain mean would flatten bends and sag at the ends. NaN far from any weight."""
+    distance = SOC_MID_PCT[:, None] - SOC_MID_PCT[None, :]
+    kernel = np.exp(-0.5 * (distance / SMOOTHING_PCT) ** 2) * weights[None, :]
+    s0 = kernel.sum(axis=1)
+    s1 = (kernel * distance).sum(axis=1)
+    s2 = (kernel * distance**2).sum(axis=1)
+    t0 = kernel @ ratio
+    t1 = (kernel * distance) @ ratio
+    determinant = s0 * s2 - s1**2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        line = (s2 * t0 - s1 * t1) / determinant
+        return np.where(determinant > 1e-6 * s0**2, line, t0 / s0)

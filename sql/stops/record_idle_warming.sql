@@ -1,0 +1,3 @@
+-- Writes the scope's idle warming. Inputs: idle_warming_rows.
+insert into idle_warming by name
+select * from idle_warming_rows
