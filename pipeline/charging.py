@@ -15,7 +15,7 @@ ColdForm = Literal["factor", "ceiling"]
 SOC_BINS_N = 100
 """Bins of one per cent of charge."""
 
-SOC_MID_PCT: Array = np.arange(SOC_BINS_N) + 0.5
+SOC_MID_PCT: Array = np.arange(SOC_BINS_N, dtype=np.float64) + np.float64(0.5)
 """Middle of each bin."""
 
 LEAST_KW = 1.0
@@ -41,7 +41,8 @@ def binned_curve(points: Sequence[tuple[float, float]]) -> Array:
     99.75
     """
     soc_pct, power_kw = np.asarray(points, dtype=float).T
-    return np.interp(SOC_MID_PCT, soc_pct, power_kw)
+    power: Array = np.interp(SOC_MID_PCT, soc_pct, power_kw)
+    return power
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,8 @@ class ChargeModel:
 
     def warm_kw(self, soc_pct: ArrayLike) -> Array:
         """Power of a warm pack at this charge [kW]; NaN stays NaN."""
-        return np.interp(soc_pct, SOC_MID_PCT, self.reference_kw)
+        power: Array = np.interp(np.asarray(soc_pct, dtype=float), SOC_MID_PCT, self.reference_kw)
+        return power
 
     def cold_kw(self, soc_pct: ArrayLike, cell_temp_degc: ArrayLike) -> Array:
         """Power at this charge and coldest cell [kW]; NaN where the cold limit is not known."""

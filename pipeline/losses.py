@@ -98,7 +98,8 @@ def split_losses(
         return pack_kwh / limit_kw * 60.0
 
     def total(per_step: Array) -> Array:
-        return np.bincount(stop, per_step, minlength=stops_n)
+        summed: Array = np.bincount(stop, per_step, minlength=stops_n).astype(np.float64)
+        return summed
 
     t_none, t_cold = minutes(limits.none_kw), minutes(limits.cold_kw)
     t_site, t_both = minutes(limits.site_kw), minutes(limits.both_kw)

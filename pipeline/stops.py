@@ -39,8 +39,14 @@ STEPS = (
 """In order; each reads only those before it. The contributors' guide walks one stop through."""
 
 
-RECORDED = ("stops", "charge_sessions", "charge_steps", "thermal_stretches", "approach_spells")
-RECORDED += ("idle_warming",)
+RECORDED = (
+    "stops",
+    "charge_sessions",
+    "charge_steps",
+    "thermal_stretches",
+    "approach_spells",
+    "idle_warming",
+)
 
 
 def stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:

@@ -35,7 +35,8 @@ class ColdTable:
     def knot(self) -> Ints:
         """Nearest knot of each row."""
         at = np.rint((self.cell_temp_degc - KNOTS_DEGC[0]) / KNOT_STEP_KELVIN).astype(np.intp)
-        return np.clip(at, 0, len(KNOTS_DEGC) - 1)
+        nearest: Ints = np.clip(at, 0, len(KNOTS_DEGC) - 1)
+        return nearest
 
     def where(self, mask: Flags) -> ColdTable:
         """The rows picked."""
@@ -87,7 +88,9 @@ def cold_limit(
     weights = session_weights[table.session]
     knot = table.knot
     count = len(KNOTS_DEGC)
-    seen = np.bincount(knot[~table.is_censored], weights[~table.is_censored], minlength=count)
+    seen: Array = np.bincount(
+        knot[~table.is_censored], weights[~table.is_censored], minlength=count
+    ).astype(np.float64)
     if start is None:
         start = _first_guess(table, weights, knot, configured)
     if start is None:

@@ -86,7 +86,10 @@ class Grouped:
 
     def sums(self, weights: Array) -> Array:
         """Weight of each group, censored or not."""
-        return np.bincount(self.groups, weights[self.order], minlength=self.n_groups)
+        out: Array = np.bincount(self.groups, weights[self.order], minlength=self.n_groups).astype(
+            np.float64
+        )
+        return out
 
     def greatest(self, weights: Array) -> Array:
         """Greatest value of weight above 0 in each group, censored or not; NaN where none."""

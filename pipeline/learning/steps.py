@@ -36,7 +36,7 @@ class ChargeSteps:
 
     @property
     def is_edge(self) -> Flags:
-        """The last two steps of each stop: power falls within them, whatever the pack would take."""
+        """The last two steps of each stop, in which power falls whatever the pack would take."""
         edge = np.ones(len(self), dtype=bool)
         edge[:-2] = self.stop[2:] != self.stop[:-2]
         return edge

@@ -110,4 +110,5 @@ def _local_line(ratio: Array, weights: Array) -> Array:
     determinant = s0 * s2 - s1**2
     with np.errstate(invalid="ignore", divide="ignore"):
         line = (s2 * t0 - s1 * t1) / determinant
-        return np.where(determinant > 1e-6 * s0**2, line, t0 / s0)
+        smooth: Array = np.where(determinant > 1e-6 * s0**2, line, t0 / s0)
+    return smooth

@@ -11,8 +11,15 @@ from pipeline.losses import Limits, Losses, limits_of, split_losses
 from pipeline.minutes.learn import Learned
 from pipeline.minutes.window import Window
 
-FIGURES = ("reference_min", "lost_min", "excess_min", "lost_cold_min", "lost_site_min")
-FIGURES += ("lost_unexplained_min", "held_back_min")
+FIGURES = (
+    "reference_min",
+    "lost_min",
+    "excess_min",
+    "lost_cold_min",
+    "lost_site_min",
+    "lost_unexplained_min",
+    "held_back_min",
+)
 
 
 def attribute(window: Window, learned: Learned) -> pl.DataFrame:

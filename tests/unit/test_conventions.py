@@ -19,8 +19,8 @@ from pipeline.warehouse import open_warehouse
 UNITS = re.findall(
     r"_\w+",
     "_kwh _kw _min _s _degc _kelvin _km _kmh _pct _rate _n _a _v _deg _m _bytes _id _row _cost "
-    "_ns _rate_low _rate_high _no _bin _a2s _ohm _h _kj_per_kelvin _w_per_kelvin _per_kwh _per_hour "
-    "_cash _time _fees _scale _value _habit",
+    "_ns _rate_low _rate_high _no _bin _a2s _ohm _h _kj_per_kelvin _w_per_kelvin _per_kwh "
+    "_per_hour _cash _time _fees _scale _value _habit",
 )
 SQL_FILES = sorted(folder("sql").rglob("*.sql"))
 SELECTS = [path for path in SQL_FILES if path.parent.name != "schema"]
