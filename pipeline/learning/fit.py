@@ -7,7 +7,7 @@ intervals that are surely warm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,7 +26,7 @@ from pipeline.learning.table import session_medians
 from pipeline.learning.warm_curve import CurveTable, WarmCurve, curve_table, warm_curve
 
 TURNS_N = 5
-AT_LIMIT = 0.97
+AT_LIMIT = 0.95
 CLEAR_OF_SITE = 0.95
 NEARLY_WARM = 0.85
 CEILING_CLEAR = 1.05
@@ -37,6 +37,8 @@ FULL_POWER_RISE = 1.03
 FULL_POWER_MAX_DEGC = 41.0
 FULL_POWER_SESSIONS_N = 5
 COLD_SESSIONS_N = 5
+WORTH_HAVING = 0.8
+"""A cold limit must take this off the loss without one, out of sample, or there is none."""
 HIGHEST_SOC_PCT = 97.0
 """Above it, power is set by balancing, and a ratio of small numbers says nothing about cold."""
 
@@ -94,12 +96,29 @@ def fit_model(
     good = {form: fit for form, fit in fits.items() if fit is not None}
     if not good:
         return None
-    losses = {form: _selection_loss(steps, fit, prior) for form, fit in good.items()}
+    found = {form: _selection_loss(steps, fit, prior) for form, fit in good.items()}
+    losses: dict[str, float] = {form: with_it for form, (with_it, _) in found.items()}
     best = min(good, key=lambda form: (np.nan_to_num(losses[form], nan=np.inf), form != "factor"))
     fit = good[best]
     if fit.cold_sessions_n < COLD_SESSIONS_N and prior.cold_form in good:
         fit = good[prior.cold_form]
-    return ModelFit(**{**fit.__dict__, "losses": losses})
+    losses["without"] = found[best][1]
+    if fit.cold_source == "learned" and not losses[best] < WORTH_HAVING * losses["without"]:
+        fit = _without_limit(fit)
+    return replace(fit, losses=losses)
+
+
+def _without_limit(fit: ModelFit) -> ModelFit:
+    """The cold was seen and took nothing that other sessions bear out: no limit, which is known."""
+    level = np.ones(len(KNOTS_DEGC))
+    sessions = fit.cold.sessions_n if fit.cold is not None else np.zeros(len(KNOTS_DEGC))
+    model = replace(fit.model, cold_form="factor", cold_degc=KNOTS_DEGC, cold_value=level)
+    return replace(
+        fit,
+        model=model,
+        cold=ColdLimit(level, sessions, ["none"] * len(level)),
+        cold_source="not_seen",
+    )
 
 
 def _forms(prior: Prior) -> tuple[ColdForm, ...]:
@@ -224,11 +243,11 @@ def _curve_turn(
         warmth = np.where(steps.cell_temp_degc >= warm_from, 1.0, warmth)
         expected = expected * warmth
     is_at_site = steps.power_kw >= AT_LIMIT * steps.supply_kw
-    mask &= (expected <= CLEAR_OF_SITE * steps.supply_kw) & ~is_at_site
+    mask &= (expected <= CLEAR_OF_SITE * steps.supply_kw) | is_at_site
     normal = ChargeSteps(**{**steps.__dict__, "power_kw": steps.power_kw / warmth / scale})
     bins = np.clip(np.floor(steps.soc_pct), 0, 99)
     bins = np.where(np.isfinite(bins), bins, 0).astype(np.intp)
-    rows = curve_table(session_medians(normal, bins, mask), prior.reference_kw)
+    rows = curve_table(session_medians(normal, bins, mask, is_at_site), prior.reference_kw)
     return rows, warm_curve(rows, ones)
 
 
@@ -335,41 +354,41 @@ def _vehicle_scales(
     return scale, count
 
 
-def _selection_loss(steps: ChargeSteps, fit: ModelFit, prior: Prior) -> float:
-    """Out-of-sample pinball loss [kW] of the cold limit, in folds of whole sessions.
+def _selection_loss(steps: ChargeSteps, fit: ModelFit, prior: Prior) -> tuple[float, float]:
+    """Out-of-sample pinball loss [kW] of the cold limit, and of no limit, in folds of sessions.
 
-    Both forms are judged on power in the same intervals: cold ones, not shared.
+    Both forms and their absence are judged on power in the same intervals: cold ones, not shared.
     """
+    nothing = float("nan"), float("nan")
     if fit.cold is None or fit.model.cold_form is None:
-        return float("nan")
+        return nothing
     configured = prior.cold_value if prior.cold_form == fit.model.cold_form else None
     sessions = np.unique(fit.cold_rows.session)
     if len(sessions) < FOLDS_N:
-        return float("nan")
+        return nothing
     fold = np.full(int(steps.stop.max()) + 1, -1)
     fold[sessions] = np.arange(len(sessions)) % FOLDS_N
-    mask = (
-        ~steps.is_ramp
-        & ~steps.is_edge
-        & ~steps.is_held
-        & ~fit.is_held_back
-        & (steps.power_kw >= 1.0)
-    )
-    mask &= np.isfinite(steps.soc_pct) & (steps.soc_pct <= HIGHEST_SOC_PCT)
+    mask = ~steps.is_ramp & ~steps.is_edge & ~steps.is_held & ~fit.is_held_back
+    mask &= (steps.power_kw >= 1.0) & np.isfinite(steps.soc_pct)
     # The same band of temperatures for both, wherever each puts full power.
-    mask &= steps.cell_temp_degc < prior.warm_threshold_degc
+    mask &= (steps.soc_pct <= HIGHEST_SOC_PCT) & (steps.cell_temp_degc < prior.warm_threshold_degc)
     is_censored = steps.power_kw >= AT_LIMIT * steps.supply_kw
-    total, count = 0.0, 0
+    total, without, count = 0.0, 0.0, 0
+
+    def loss(test: Flags, allowed_kw: Array) -> float:
+        predicted = np.minimum(allowed_kw, steps.supply_kw[test])
+        actual = steps.power_kw[test]
+        return pinball_loss(actual, predicted, is_censored[test], SELECTION_QUANTILE)
+
     for left_out in range(FOLDS_N):
         weights = (fold != left_out).astype(float)
         limit = cold_limit(fit.cold_rows, weights, configured, fit.cold.value, rounds_n=2)
         test = mask & (fold[steps.stop] == left_out)
         if limit is None or not test.any():
             continue
-        model = ChargeModel(**{**fit.model.__dict__, "cold_value": np.maximum(limit.value, 1e-3)})
-        predicted = model.cold_kw(steps.soc_pct[test], steps.cell_temp_degc[test])
-        predicted = np.minimum(predicted, steps.supply_kw[test])
-        loss = pinball_loss(steps.power_kw[test], predicted, is_censored[test], SELECTION_QUANTILE)
-        total += loss * int(test.sum())
+        model = replace(fit.model, cold_value=np.maximum(limit.value, 1e-3))
+        soc, temp = steps.soc_pct[test], steps.cell_temp_degc[test]
+        total += loss(test, model.cold_kw(soc, temp)) * int(test.sum())
+        without += loss(test, model.warm_kw(soc)) * int(test.sum())
         count += int(test.sum())
-    return total / count if count else float("nan")
+    return (total / count, without / count) if count else nothing

@@ -91,6 +91,12 @@ class Grouped:
         )
         return out
 
+    def events(self, weights: Array) -> Array:
+        """Weight of the values of each group that are seen exactly."""
+        weight = np.where(self.is_censored, 0.0, weights[self.order])
+        out: Array = np.bincount(self.groups, weight, minlength=self.n_groups).astype(np.float64)
+        return out
+
     def greatest(self, weights: Array) -> Array:
         """Greatest value of weight above 0 in each group, censored or not; NaN where none."""
         out = np.full(self.n_groups, np.nan)

@@ -22,8 +22,9 @@ class WarmCurve:
     """Power per bin of charge [kW], the sessions behind each, and where it comes from.
 
     ``source`` is ``learned``, ``scaled`` (the configured shape at the level the learned bins
-    show) or ``configured``; without a configured curve thin bins follow their neighbours and
-    are ``scaled`` too. NaN throughout where nothing is known.
+    show), ``at_least`` (more than that was seen at a site's limit) or ``configured``; without a
+    configured curve thin bins follow their neighbours and are ``scaled`` too. NaN throughout
+    where nothing is known.
     """
 
     reference_kw: Array
@@ -40,22 +41,22 @@ class CurveTable:
     configured_kw: Array | None
 
 
-def curve_table(
-    medians: Medians, configured_kw: Array | None, keep_all: bool = False
-) -> CurveTable:
+def curve_table(medians: Medians, configured_kw: Array | None) -> CurveTable:
     """Drop what lies below `KEPT_FROM` of the envelope: shared or derated intervals.
 
     The envelope of a bin is the `ENVELOPE_QUANTILE` of its session medians; it decides only what
-    is dropped, so that the mean loss of clean warm sessions is 0 (method, section 5).
+    is dropped, so that the mean loss of clean warm sessions is 0 (method, section 5). Intervals at
+    a site's limit say "at least" and stay.
     """
     ones = np.ones(len(medians))
-    whole = Grouped.of(medians.power_kw, medians.bin, SOC_BINS_N)
+    whole = Grouped.of(medians.power_kw, medians.bin, SOC_BINS_N, medians.is_censored)
     envelope = whole.quantile(ones, ENVELOPE_QUANTILE)
-    kept: Flags = np.ones(len(medians), dtype=bool)
-    if not keep_all:
-        kept = medians.power_kw >= KEPT_FROM * envelope[medians.bin]
+    envelope = np.where(np.isnan(envelope), whole.greatest(ones), envelope)
+    kept: Flags = medians.is_censored | (medians.power_kw >= KEPT_FROM * envelope[medians.bin])
     return CurveTable(
-        Grouped.of(medians.power_kw[kept], medians.bin[kept], SOC_BINS_N),
+        Grouped.of(
+            medians.power_kw[kept], medians.bin[kept], SOC_BINS_N, medians.is_censored[kept]
+        ),
         medians.session[kept],
         configured_kw,
     )
@@ -71,20 +72,41 @@ def warm_curve(table: CurveTable, session_weights: Array) -> WarmCurve:
     """
     weights = session_weights[table.session]
     median = table.grouped.quantile(weights, 0.5)
-    sessions = table.grouped.sums(weights)
+    sessions = table.grouped.events(weights)
+    at_least = table.grouped.greatest(weights)
     is_learned = (sessions >= LEAST_SESSIONS_N) & np.isfinite(median)
+    has_shape = table.configured_kw is not None
     if not is_learned.any():
-        if table.configured_kw is None:
-            nothing = np.full(SOC_BINS_N, np.nan)
-            return WarmCurve(nothing, sessions, ["configured"] * SOC_BINS_N)
-        return WarmCurve(table.configured_kw.copy(), sessions, ["configured"] * SOC_BINS_N)
+        if table.configured_kw is not None:
+            level = table.configured_kw.copy()
+        elif len(np.unique(table.session[weights > 0])) >= LEAST_SESSIONS_N:
+            known = np.flatnonzero(np.isfinite(at_least))
+            level = np.interp(SOC_MID_PCT, SOC_MID_PCT[known], at_least[known])
+        else:
+            return WarmCurve(np.full(SOC_BINS_N, np.nan), sessions, ["configured"] * SOC_BINS_N)
+        return _raised(level, ["configured"] * SOC_BINS_N, at_least, sessions, has_shape)
     shape = table.configured_kw if table.configured_kw is not None else np.ones(SOC_BINS_N)
     # A thin bin takes the level of the learned ones around it, measured against the shape.
     ratio = np.where(is_learned, median / shape, 1.0)
     smooth = _local_line(ratio, np.where(is_learned, sessions, 0.0))
     level = _extended(smooth, is_learned, sessions)
     source = ["learned" if learned else "scaled" for learned in is_learned]
-    return WarmCurve(level * shape, sessions, source)
+    return _raised(level * shape, source, at_least, sessions, has_shape)
+
+
+def _raised(
+    level: Array, source: list[str], at_least: Array, sessions: Array, has_shape: bool
+) -> WarmCurve:
+    """No bin that few sessions tell may lie below what the pack was seen to take there."""
+    with np.errstate(invalid="ignore"):
+        is_higher = (at_least > level) & (sessions < LEAST_SESSIONS_N)
+    told = ["at_least" if high else name for high, name in zip(is_higher, source, strict=True)]
+    raised = np.where(is_higher, at_least, level)
+    if not has_shape:
+        # Nothing says how the curve runs where no charge was seen: level from the nearest that was.
+        seen = np.array([name in ("learned", "at_least") for name in told])
+        raised = np.interp(SOC_MID_PCT, SOC_MID_PCT[seen], raised[seen]) if seen.any() else raised
+    return WarmCurve(raised, sessions, told)
 
 
 def _extended(ratio: Array, is_learned: Flags, sessions: Array) -> Array:

@@ -87,9 +87,10 @@ create table fitted_models (
     fit_week_id varchar not null,
     model_id varchar not null,
     cold_form varchar, -- factor | ceiling | null: no cold limit known
-    cold_source varchar not null, -- learned | configured | none
+    cold_source varchar not null, -- learned | configured | not_seen (cold, but no limit) | none
     factor_pinball_loss_kw double,
     ceiling_pinball_loss_kw double,
+    without_pinball_loss_kw double,
     full_power_degc double,
     sessions_n integer not null,
     cold_sessions_n integer not null,
@@ -132,7 +133,9 @@ create table fitted_curves (
     reference_kw double not null,
     configured_kw double,
     sessions_n integer not null,
-    curve_source varchar not null -- learned | scaled (configured shape, learned level) | configured
+    -- learned | scaled (configured shape, learned level) | at_least (seen at a site's limit)
+    -- | configured
+    curve_source varchar not null
 );
 
 create table fitted_cold_limits (
@@ -142,7 +145,7 @@ create table fitted_cold_limits (
     cell_temp_degc double not null,
     cold_value double not null, -- factor: 0 to 1; ceiling: kW per kWh of usable capacity
     sessions_n integer not null,
-    cold_source varchar not null -- learned | extended | configured
+    cold_source varchar not null -- learned | extended | configured | none
 );
 
 create table fitted_vehicles (
