@@ -30,6 +30,8 @@ class Losses:
 
     ``excess_min`` is what the charge took beyond a warm pack at an unlimited charger; cold, site
     and unexplained add up to it. ``lost_min`` is the part beyond a warm pack at *this* charger.
+    ``split_doubt_min`` is half of what cold and site would differ by, were either put first: the
+    minutes that either alone would have cost.
     """
 
     reference_min: Array
@@ -39,6 +41,7 @@ class Losses:
     site_min: Array
     unexplained_min: Array
     held_back_min: Array
+    split_doubt_min: Array
 
 
 def limits_of(
@@ -105,6 +108,7 @@ def split_losses(
     t_site, t_both = minutes(limits.site_kw), minutes(limits.both_kw)
     cold_step = 0.5 * ((t_cold - t_none) + (t_both - t_site))
     site_step = 0.5 * ((t_site - t_none) + (t_both - t_cold))
+    doubt = 0.5 * ((t_cold - t_none) - (t_both - t_site))
     cold_step = np.where(is_held, step_min, cold_step)
     site_step = np.where(is_held, 0.0, site_step)
     # A held step is all cold, whatever trickle it took.
@@ -126,4 +130,5 @@ def split_losses(
         site_min=site,
         unexplained_min=excess - cold - site,
         held_back_min=back,
+        split_doubt_min=np.abs(total(np.where(is_held, 0.0, doubt))),
     )

@@ -38,6 +38,7 @@ CONSTANTS: dict[str, Any] = {
     # Minutes (section 5).
     "ramp_s": 60,
     "charge_step_s": 30,
+    "held_stop_min": 3.0,
     "departure_min": 60.0,
     # Where no voltage is exported: a common system voltage (common practice, no source). The fitted
     # resistance takes up the difference, so that only rises in temperature are ever used.

@@ -19,6 +19,7 @@ FIGURES = (
     "lost_site_min",
     "lost_unexplained_min",
     "held_back_min",
+    "split_doubt_min",
 )
 
 
@@ -37,7 +38,7 @@ def attribute(window: Window, learned: Learned) -> pl.DataFrame:
     for values in figures.values():
         values[~counted] = np.nan
     is_site_known = ~np.isnan(learned.site_kw)
-    for name in ("lost_cold_min", "lost_site_min", "lost_unexplained_min", "held_back_min"):
+    for name in FIGURES[3:]:
         figures[name][~is_site_known] = np.nan
     return window.stops.select("vehicle_id", "plug_in_at", "week_id").with_columns(
         *(pl.Series(name, values).fill_nan(None) for name, values in figures.items()),
@@ -76,6 +77,7 @@ def _fill(figures: dict[str, Array], losses: Losses, mine: Flags) -> None:
         ("lost_site_min", losses.site_min),
         ("lost_unexplained_min", losses.unexplained_min),
         ("held_back_min", losses.held_back_min),
+        ("split_doubt_min", losses.split_doubt_min),
     ):
         figures[name][mine] = values[mine]
 

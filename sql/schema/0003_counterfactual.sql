@@ -175,6 +175,7 @@ create table stop_minutes (
     lost_site_min double,
     lost_unexplained_min double,
     held_back_min double, -- part of unexplained: the charger shared or cut its power
+    split_doubt_min double, -- half of what cold and site would differ by, were either put first
     lost_at_most_min double, -- grade D
     lost_why_null varchar,
     split_why_null varchar,

@@ -1,8 +1,9 @@
 -- stop_facts: one row per charge seen in the samples, with all that its outcome is drawn from.
 -- Inputs: charge_totals, charge_places, strong_charges, approach_totals, unseen_starts,
 -- destinations, warming_chances, approach_people, vehicle_settings, use_spans, scope.
--- Parameters: zone, min_session_kwh, warming_min_kwh.
--- Only charges plugged in within the weeks of the scope, and of at least min_session_kwh.
+-- Parameters: zone, min_session_kwh, held_stop_min, warming_min_kwh.
+-- Only charges plugged in within the weeks of the scope, and of at least min_session_kwh, or held
+-- cold at the plug for held_stop_min: who gives up waiting has lost the minutes all the same.
 with uses as (
     select
         t.vehicle_id,
@@ -83,4 +84,4 @@ left join destinations as d on t.vehicle_id = d.vehicle_id and t.charge_no = d.c
 left join warming_chances as h on t.vehicle_id = h.vehicle_id and t.charge_no = h.charge_no
 left join approach_people as w on t.vehicle_id = w.vehicle_id and t.charge_no = w.charge_no
 left join uses as u on t.vehicle_id = u.vehicle_id and t.charge_no = u.charge_no
-where t.energy_kwh >= $min_session_kwh
+where t.energy_kwh >= $min_session_kwh or t.held_min >= $held_stop_min
