@@ -37,6 +37,7 @@ def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
 
     from pipeline.config import load_fleet
     from pipeline.edition import compute, take_in, warehouse_of
+    from pipeline.minutes import minutes
 
     folder = simulate(
         FleetSpec(
@@ -53,6 +54,8 @@ def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
     with warehouse_of(fleet) as con:
         take_in(con, fleet, NOW)
         compute(con, fleet)
-        stops = con.sql("select * from stops order by vehicle_id, plug_in_at").pl()
+        weeks = con.execute("select max(week_id) from stops").fetchall()
+        minutes(con, fleet, weeks[0][0])
+        stops = con.sql("select * from judged_stops order by vehicle_id, plug_in_at").pl()
     truth = pl.read_csv(folder / "truth" / "stops.csv", try_parse_dates=True)
     yield Simulated(folder, stops, truth.filter(pl.col("mode") == "dc"))

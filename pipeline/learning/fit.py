@@ -39,6 +39,9 @@ FULL_POWER_SESSIONS_N = 5
 COLD_SESSIONS_N = 5
 WORTH_HAVING = 0.8
 """A cold limit must take this off the loss without one, out of sample, or there is none."""
+SESSION_NOISE = 0.02
+"""A session may lie off by as much for reasons of its own, however level others are (common
+practice, no source): one odd charge is no aged pack."""
 HIGHEST_SOC_PCT = 97.0
 """Above it, power is set by balancing, and a ratio of small numbers says nothing about cold."""
 
@@ -346,7 +349,7 @@ def _vehicle_scales(
     has = count > 0
     within = log - mean[owner]
     freedom = max(len(log) - has.sum(), 1)
-    noise = float((within**2).sum() / freedom)
+    noise = max(float((within**2).sum() / freedom), SESSION_NOISE**2)
     centre = float(np.average(mean[has], weights=count[has]))
     between = float(np.var(mean[has]) - np.mean(noise / count[has])) if has.sum() > 1 else 0.0
     shrink = max(between, 0.0) / np.maximum(max(between, 0.0) + noise / np.maximum(count, 1), 1e-12)

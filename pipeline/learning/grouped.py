@@ -97,6 +97,13 @@ class Grouped:
         out: Array = np.bincount(self.groups, weight, minlength=self.n_groups).astype(np.float64)
         return out
 
+    def greatest_censored(self, weights: Array) -> Array:
+        """Greatest censored value of each group: the most that is known to be reached; NaN."""
+        out = np.full(self.n_groups, np.nan)
+        seen = np.flatnonzero((weights[self.order] > 0) & self.is_censored)
+        out[self.groups[seen]] = self.values[seen]
+        return out
+
     def greatest(self, weights: Array) -> Array:
         """Greatest value of weight above 0 in each group, censored or not; NaN where none."""
         out = np.full(self.n_groups, np.nan)

@@ -15,6 +15,7 @@ ENVELOPE_QUANTILE = 0.9
 KEPT_FROM = 0.9
 LEAST_SESSIONS_N = 5
 SMOOTHING_PCT = 1.2
+STEP_FROM = 0.03
 
 
 @dataclass(frozen=True)
@@ -73,22 +74,22 @@ def warm_curve(table: CurveTable, session_weights: Array) -> WarmCurve:
     weights = session_weights[table.session]
     median = table.grouped.quantile(weights, 0.5)
     sessions = table.grouped.events(weights)
-    at_least = table.grouped.greatest(weights)
+    at_least = table.grouped.greatest_censored(weights)
     is_learned = (sessions >= LEAST_SESSIONS_N) & np.isfinite(median)
     has_shape = table.configured_kw is not None
     if not is_learned.any():
+        source = ["configured"] * SOC_BINS_N
         if table.configured_kw is not None:
-            level = table.configured_kw.copy()
-        elif len(np.unique(table.session[weights > 0])) >= LEAST_SESSIONS_N:
-            known = np.flatnonzero(np.isfinite(at_least))
-            level = np.interp(SOC_MID_PCT, SOC_MID_PCT[known], at_least[known])
-        else:
-            return WarmCurve(np.full(SOC_BINS_N, np.nan), sessions, ["configured"] * SOC_BINS_N)
-        return _raised(level, ["configured"] * SOC_BINS_N, at_least, sessions, has_shape)
+            return _raised(table.configured_kw.copy(), source, at_least, sessions, has_shape)
+        if len(np.unique(table.session[weights > 0])) < LEAST_SESSIONS_N:
+            return WarmCurve(np.full(SOC_BINS_N, np.nan), sessions, source)
+        return _raised(np.zeros(SOC_BINS_N), ["scaled"] * SOC_BINS_N, at_least, sessions, has_shape)
     shape = table.configured_kw if table.configured_kw is not None else np.ones(SOC_BINS_N)
     # A thin bin takes the level of the learned ones around it, measured against the shape.
     ratio = np.where(is_learned, median / shape, 1.0)
     smooth = _local_line(ratio, np.where(is_learned, sessions, 0.0))
+    # Some curves fall in steps; what many sessions agree on is no noise to be smoothed away.
+    smooth = np.where(np.abs(ratio - smooth) > STEP_FROM * ratio, ratio, smooth)
     level = _extended(smooth, is_learned, sessions)
     source = ["learned" if learned else "scaled" for learned in is_learned]
     return _raised(level * shape, source, at_least, sessions, has_shape)

@@ -26,6 +26,8 @@ from open_data import (
 
 from pipeline.config import load_fleet
 from pipeline.edition import Edition, make_edition, warehouse_of
+from pipeline.fleet_tables import write_fleet_tables
+from pipeline.minutes import minutes
 
 
 class Made(NamedTuple):
@@ -39,7 +41,12 @@ def made(folder: Path, week_id: str) -> Made:
     fleet = load_fleet(folder)
     edition = make_edition(fleet, week_id=week_id, now=NOW)
     with warehouse_of(fleet) as con:
-        return Made(edition, con.sql("select * from stops order by plug_in_at").pl())
+        write_fleet_tables(con, fleet)
+        # The logs lie two years apart, beyond the year that a fit looks back.
+        last = con.execute("select max(week_id) from stops group by year(plug_in_at)").fetchall()
+        for (newest,) in sorted(last):
+            minutes(con, fleet, newest)
+        return Made(edition, con.sql("select * from judged_stops order by plug_in_at").pl())
 
 
 @pytest.fixture(scope="module")
@@ -82,11 +89,32 @@ def test_field_logs_show_their_charges(field_logs: Made) -> None:
 
 
 def test_field_logs_lose_no_minute_to_cold(field_logs: Made) -> None:
-    """Vehicle 3 is limited by its charger at every temperature: a minute called lost would be
-    false. No warm curve is known of either, so no minutes are claimed, and that is said."""
-    assert field_logs.stops["lost_min"].null_count() == field_logs.stops.height
-    assert field_logs.stops["lost_why_null"].unique().to_list() == ["no_warm_curve"]
-    assert not field_logs.stops["outcome"].is_in(["warmed", "part_warmed"]).any()
+    """Vehicle 3 is limited by its charger at every temperature, vehicle 1 charged at 28 to 38 degC:
+    whatever minute is called cold would be false. At most 0.2 min a charge and 1 min in all."""
+    stops = field_logs.stops
+    cold = stops["lost_cold_min"].drop_nulls()
+    assert cold.len() == 22, "vehicle 3; two charges of vehicle 1 are too few for a curve"
+    assert cold.abs().max() <= 0.2
+    assert abs(cold.sum()) <= 1.0
+    unknown = stops.filter(pl.col("lost_cold_min").is_null())
+    assert unknown["lost_why_null"].to_list() == ["no_warm_curve"] * 2
+    assert not stops["outcome"].is_in(["warmed", "part_warmed"]).any()
+
+
+def test_with_a_curve_the_warm_log_loses_nothing_to_cold_either(
+    field_logs: Made, tmp_path: Path
+) -> None:
+    """Vehicle 1 took 83 kW one day and 58 kW the next at the same charge and 38 degC: with a curve
+    of 85 kW the second day is slow for reasons that are not the cold."""
+    fleet = field_logs_fleet(tmp_path / "fleet")
+    models = fleet / "models.toml"
+    curve = "warm_curve = [[0, 85], [60, 85], [80, 60], [100, 10]]"
+    models.write_text(
+        models.read_text().replace("[models.m1]", f"[models.m1]\nusable_kwh = 75\n{curve}")
+    )
+    stops = made(fleet, "2021-W18").stops.filter(pl.col("vehicle_id") == "vehicle_1")
+    assert stops["lost_cold_min"].abs().max() <= 0.2
+    assert stops["lost_unexplained_min"].max() > 5
 
 
 def test_sessions_without_a_model_claim_no_minutes(dc_sessions: Made) -> None:
