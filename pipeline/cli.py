@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -43,6 +43,16 @@ OutOption = Annotated[
 ]
 NoPdfOption = Annotated[
     bool, typer.Option("--no-pdf", help="HTML and tables only; needs no Pango.")
+]
+FittedWeekOption = Annotated[
+    str | None,
+    typer.Option("--week", help="ISO week of the fit, like 2026-W03; default: the newest."),
+]
+ModelOption = Annotated[
+    str | None, typer.Option("--model", metavar="MODEL", help="Only this vehicle model.")
+]
+CsvOption = Annotated[
+    Path | None, typer.Option("--csv", metavar="FILE", help="Write the figures as CSV too.")
 ]
 
 
@@ -159,6 +169,92 @@ def ingest(fleet: FleetArgument) -> None:
             intake = take_in(con, loaded, datetime.now(UTC), progress)
         _tell_intake(intake)
     raise typer.Exit(_status(intake))
+
+
+@app.command(rich_help_panel=MORE)
+def curves(
+    fleet: FleetArgument,
+    week: FittedWeekOption = None,
+    model: ModelOption = None,
+    csv: CsvOption = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option("--plot", metavar="FILE.svg", help="Write the curves as a picture."),
+    ] = None,
+) -> None:
+    """Show the warm curves, cold limits, heat and habits learned for each vehicle model.
+
+    Reads what the last run learned and computes nothing.
+
+    Examples:
+
+        coldminutes curves my_fleet
+
+        coldminutes curves my_fleet --model van-60 --plot van-60.svg
+    """
+    with _problems_told():
+        from pipeline.config import load_fleet
+        from pipeline.curve_view import CSV_COLUMNS, chosen, curve_lines, curve_rows
+        from pipeline.edition import check_week, warehouse_of
+        from pipeline.fits import load_fits
+
+        if week is not None:
+            check_week(week)
+        loaded = load_fleet(fleet)
+        with warehouse_of(loaded) as con:
+            fits = chosen(load_fits(con, loaded, week), model)
+        for number, fit in enumerate(fits):
+            _echo_lines(["", *curve_lines(fit)] if number else curve_lines(fit))
+        if csv is not None:
+            _write_csv(csv, curve_rows(fits), CSV_COLUMNS)
+        if plot is not None:
+            from pipeline.curve_plot import curves_svg
+
+            _write(plot, curves_svg(fits))
+
+
+@app.command(rich_help_panel=MORE)
+def leadtime(
+    fleet: FleetArgument,
+    week: FittedWeekOption = None,
+    model: ModelOption = None,
+    csv: CsvOption = None,
+) -> None:
+    """Say when to set the charger as destination, by site, pack and outside temperature.
+
+    Examples:
+
+        coldminutes leadtime my_fleet
+
+        coldminutes leadtime my_fleet --model van-60 --csv leadtime.csv
+    """
+    with _problems_told():
+        import polars as pl
+
+        from pipeline.advice import advice, advice_tables
+        from pipeline.config import load_fleet
+        from pipeline.curve_view import chosen
+        from pipeline.edition import check_week, warehouse_of
+        from pipeline.fits import fitted_week, load_fits
+        from pipeline.fleet_tables import write_fleet_tables
+        from pipeline.leadtime_view import leadtime_lines
+
+        if week is not None:
+            check_week(week)
+        loaded = load_fleet(fleet)
+        with warehouse_of(loaded) as con:
+            week_id = fitted_week(con, loaded, week)
+            fits = {fit.model_id: fit for fit in chosen(load_fits(con, loaded, week_id), model)}
+            write_fleet_tables(con, loaded)
+            advice(con, loaded, week_id)
+            tables = advice_tables(con)
+        if model is not None:
+            tables = {
+                name: frame.filter(pl.col("model_id") == model) for name, frame in tables.items()
+            }
+        _echo_lines(leadtime_lines(tables, fits, loaded.settings, week_id))
+        if csv is not None:
+            _write_csv(csv, tables["leadtime"].to_dicts(), tables["leadtime"].columns)
 
 
 @app.command(rich_help_panel=MORE)
@@ -287,6 +383,34 @@ def _tell_edition(edition: Edition) -> None:
     typer.echo(f"Week {edition.week_id}:")
     for path in edition.paths:
         typer.echo(f"  {_printable(str(path))}")
+
+
+def _echo_lines(lines: Iterable[str]) -> None:
+    """Print lines of which each stays one, whatever a name in them holds."""
+    for line in lines:
+        typer.echo(_printable(line).replace("\n", "\\n"))
+
+
+def _write_csv(path: Path, rows: list[dict[str, Any]], columns: Sequence[str]) -> None:
+    from pipeline.report.tables import csv_text
+
+    _write(path, csv_text(rows, {column: column for column in columns}), newline="")
+
+
+def _write(path: Path, text: str, newline: str | None = None) -> None:
+    """Write a file the user named, and say so."""
+    try:
+        path.write_text(text, encoding="utf-8", newline=newline)
+    except OSError as error:
+        problem = Problem(
+            "CURVES-03",
+            "stop",
+            str(path),
+            f"cannot be written ({error.strerror or error})",
+            "Name a file in a folder that exists and may be written to.",
+        )
+        raise ColdMinutesError([problem]) from error
+    typer.echo(f"Wrote {_printable(str(path))}")
 
 
 def _printable(text: str) -> str:

@@ -12,6 +12,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from pipeline.advice import advice
 from pipeline.attention import attention
 from pipeline.change import split_change
 from pipeline.config import Fleet
@@ -90,6 +91,7 @@ def weekly(
     register(con, "weekly_drivers", _drivers(con, fleet, this_week))
     register(con, "weekly_coverage", cover)
     register(con, "weekly_change", _change(con, weeks, params))
+    advice(con, fleet, week_id)
     whys = query(con, "weekly/weekly_whys", params)
     register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id))
 

@@ -14,7 +14,7 @@ from pipeline.inventory import pack_inventory
 from pipeline.learning.steps import Array
 from pipeline.method import CONSTANTS
 from pipeline.minutes.window import Window
-from pipeline.tariffs import FleetPrice, Tariffs
+from pipeline.prices import fleet_price, tariffs_of
 from pipeline.warehouse import query
 from pipeline.weeks import span_of
 
@@ -64,19 +64,6 @@ def stop_prices(con: duckdb.DuckDBPyConnection, fleet: Fleet, window: Window) ->
         marginal_per_kwh=marginal["marginal_price_per_kwh"].to_numpy(),
         break_min=joined["break_min"].fill_null(0.0).to_numpy(),
     )
-
-
-def fleet_price(fleet: Fleet) -> FleetPrice:
-    """The fleet's default price, and whether anybody set it."""
-    settings = fleet.settings
-    return FleetPrice(
-        settings.energy_price_per_kwh, "energy_price_per_kwh" not in settings.model_fields_set
-    )
-
-
-def tariffs_of(fleet: Fleet) -> Tariffs:
-    """Tariff elements by site, for sites that have any."""
-    return {name: site.tariff for name, site in fleet.sites.items() if site.tariff}
 
 
 def fees(fleet: Fleet, window: Window, from_min: Array, to_min: Array) -> Array:

@@ -9,10 +9,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.config import Fleet
-from pipeline.forward import PlugHeater
+from pipeline.fits import plug_heater
 from pipeline.learning.steps import Array
 from pipeline.minutes.costs import Prices, fees, stop_prices
-from pipeline.minutes.learn import Learned, PlugHeating
+from pipeline.minutes.learn import Learned
 from pipeline.minutes.window import Window
 from pipeline.worth import (
     Approach,
@@ -94,14 +94,6 @@ def add_worth(
     )
 
 
-def plug_heater(plug: PlugHeating, power_kw: float) -> PlugHeater | None:
-    """The heater at the plug as the fleet shows it; None where it shows none."""
-    if not (np.isfinite(plug.below_degc) and np.isfinite(plug.until_degc)):
-        return None
-    hold = plug.hold_below_degc if np.isfinite(plug.hold_below_degc) else -np.inf
-    return PlugHeater(power_kw, plug.below_degc, max(plug.until_degc, plug.below_degc), hold, hold)
-
-
 def _numbers(frame: pl.DataFrame, column: str) -> Array:
     return frame[column].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
 
@@ -123,7 +115,7 @@ def _worth(window: Window, learned: Learned, minutes: pl.DataFrame) -> Worth:
         if name not in learned.thermal or fit.model.cold_form is None:
             continue
         rows = np.flatnonzero(learned.of_model[name])
-        thermal = learned.thermal[name]
+        thermal, plug = learned.thermal[name], learned.plug[name]
         found = worth_of_warming(
             fit.model,
             thermal,
@@ -144,7 +136,9 @@ def _worth(window: Window, learned: Learned, minutes: pl.DataFrame) -> Worth:
                 curve_scale=fit.scale[window.vehicle[rows]],
             ),
             float(window.stops["warm_threshold_degc"][int(rows[0])]) if len(rows) else 21.0,
-            plug_heater(learned.plug[name], thermal.heater_power_kw),
+            plug_heater(
+                plug.below_degc, plug.until_degc, plug.hold_below_degc, thermal.heater_power_kw
+            ),
         )
         for f in fields(Worth):
             whole[f.name][rows] = getattr(found, f.name)

@@ -17,9 +17,8 @@ from pipeline.fits import fitted_week, load_fits, plug_heater
 from pipeline.fleet_tables import write_fleet_tables
 from pipeline.losses import limits_of, split_losses
 from pipeline.minutes import minutes
-from pipeline.minutes.learn import Learned, PlugHeating, learn
+from pipeline.minutes.learn import Learned, learn
 from pipeline.minutes.window import Window, read_window
-from pipeline.minutes.worth import plug_heater as fresh_plug_heater
 from pipeline.problems import ColdMinutesError
 from pipeline.warehouse import open_warehouse
 
@@ -92,8 +91,9 @@ def test_a_stored_fit_is_the_fresh_one(
             assert getattr(heat, value) == getattr(fresh_heat, value), value
         for error in ("heat_se_kj_per_kelvin", "resistance_se_ohm", "loss_se_w_per_kelvin"):
             np.testing.assert_equal(getattr(heat, error), getattr(fresh_heat, error))
-        assert stored[name].plug_heater == fresh_plug_heater(
-            learned.plug[name], fresh_heat.heater_power_kw
+        plug = learned.plug[name]
+        assert stored[name].plug_heater == plug_heater(
+            plug.below_degc, plug.until_degc, plug.hold_below_degc, fresh_heat.heater_power_kw
         )
 
 
@@ -197,8 +197,12 @@ def test_vehicles_belong_to_their_model_and_sites_to_all(
     ("below", "until", "hold"),
     [(8.0, 12.0, None), (8.0, 12.0, -5.0), (None, 12.0, None), (8.0, 7.0, None), (8.0, None, 1.0)],
 )
-def test_the_plug_heater_is_that_of_the_stage(
+def test_unknown_thresholds_are_none_or_nan(
     below: float | None, until: float | None, hold: float | None
 ) -> None:
     known = [np.nan if value is None else value for value in (below, until, hold)]
-    assert plug_heater(below, until, hold, 5.2) == fresh_plug_heater(PlugHeating(*known), 5.2)
+    got = plug_heater(below, until, hold, 5.2)
+    assert got == plug_heater(*known, 5.2)
+    assert (got is None) == (below is None or until is None)
+    if got is not None:
+        assert got.until_degc >= got.below_degc
