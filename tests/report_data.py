@@ -141,10 +141,135 @@ def summed(stops: Sequence[Row]) -> Row:
     }
     for key in ("site_limit_min", "active_min", "idle_min", "held_min", "energy_kwh"):
         row[key] = total(key)
+    for key in (
+        "lost_cold_min",
+        "lost_site_min",
+        "lost_unexplained_min",
+        "held_back_min",
+        "avoidable_min",
+        "unavoidable_min",
+        "unwarmed_cold_min",
+        "net_saved_min",
+        "net_missed_min",
+        "refill_min",
+        "marginal_cost",
+        "cold_fees",
+        "valued_min",
+        "worth_cash",
+        "worth_time",
+        "missed_valued_min",
+        "missed_worth_cash",
+        "missed_worth_time",
+    ):
+        row[key] = total(key)
+    row["split_excess_min"] = total("excess_min", lambda s: s["lost_cold_min"] is not None)
+    row["unsplit_excess_min"] = total("excess_min", lambda s: s["lost_cold_min"] is None)
+    row["split_stops_n"] = counted(lambda s: s["lost_cold_min"] is not None)
+    row["expected_n"] = counted(lambda s: bool(s["is_expected"]))
+    row["expected_started_n"] = counted(
+        lambda s: bool(s["is_expected"]) and s["outcome"] in ("warmed", "part_warmed")
+    )
+    row["avoidable_stops_n"] = counted(lambda s: bool(s["avoidable_min"]))
+    row["saved_stops_n"] = counted(lambda s: s["net_saved_min"] is not None)
+    saved = row["net_saved_min"]
+    row["break_even_per_hour"] = max(-row["worth_cash"], 0) / saved * 60 if saved else None
+    for key, share in (("cold", 0.04), ("site", 0.01)):
+        value = row[f"lost_{key}_min"]
+        row[f"lost_{key}_low_min"] = None if value is None else value - share * abs(value)
+        row[f"lost_{key}_high_min"] = None if value is None else value + share * abs(value)
+    row["idle_warming_kwh"] = None if total("warming_kwh") is None else 1.4
+    row["idle_warming_cost"] = None if total("warming_kwh") is None else 0.6
     for key in ("warming_min", "warming_kwh", "warming_cost", "range_given_up_km"):
         row[key] = total(key)
     row["plug_heating_kwh"] = total("plug_heating_kwh")
     return row
+
+
+_WHY_NOT = {
+    "already_warm": "not_needed",
+    "warmed_unneeded": "not_needed",
+    "unknown": "evidence",
+    "low_charge_hold": "low_charge",
+    "approach_too_short": "approach_too_short",
+    "cut_off_low_charge": "saves_too_little",
+    "too_cold_for_the_time": "costs_more",
+}
+
+
+def causes_of(
+    grade: str,
+    outcome: str,
+    why: str | None,
+    lost: float,
+    site_limit: float,
+    kwh: float,
+    warming_min: float,
+) -> Row:
+    """Minutes by cause and the worth of warming; parts add up to ``excess_min`` as in the law."""
+    is_split = grade in "AB"
+    excess = None if grade in "DE" else lost + site_limit
+    cold = lost * (0.8 if outcome in ("part_warmed", "not_warmed", "low_charge_hold") else 0.1)
+    unexplained = lost - cold
+    why_not = _WHY_NOT.get(why or "") or _WHY_NOT.get(outcome)
+    is_expected = None if why_not == "evidence" else why_not is None
+    is_miss = outcome in ("part_warmed", "not_warmed")
+    avoidable = 0.75 * max(cold, 0.0) if is_expected and is_miss else 0.0
+    saved = warming_min * 0.4 - 1.0 if warming_min else None
+    missed = avoidable * 0.85 if is_expected else None
+    is_judged = is_split and is_expected is not None
+    row: Row = {
+        "excess_min": excess,
+        "lost_cold_min": cold,
+        "lost_site_min": site_limit,
+        "lost_unexplained_min": unexplained,
+        "held_back_min": unexplained / 2 if unexplained > 2 else 0.0,
+        "avoidable_min": avoidable if is_judged else None,
+        "unavoidable_min": cold - avoidable if is_judged else None,
+        "unwarmed_cold_min": cold + (saved or 0.0),
+        "net_saved_min": saved,
+        "net_missed_min": missed,
+        "refill_min": kwh * 0.6 if saved is not None else None,
+        "marginal_cost": kwh * 0.42,
+        "cold_fees": 0.1,
+        "valued_min": None if saved is None else saved * 0.7,
+        "worth_cash": None if saved is None else 0.1 - kwh * 0.42,
+        "worth_time": None if saved is None else saved * 0.7 * 32 / 60,
+        "missed_valued_min": missed,
+        "missed_worth_cash": None if missed is None else -0.5,
+        "missed_worth_time": None if missed is None else missed * 32 / 60,
+        "break_even_per_hour": None,
+        "needed_min": 24.0,
+        "warming_price_per_kwh": 0.4,
+        "is_price_assumed": True,
+        "break_min": 0.0,
+    }
+    if not is_split:
+        row = dict.fromkeys(row) | {"excess_min": excess, "is_price_assumed": None}
+    return row | {
+        "split_why_null": None
+        if is_split
+        else "minutes_not_known"
+        if excess is None
+        else "no_cell_temperature",
+        "is_expected": is_expected,
+        "expected_why_not": why_not,
+        "is_site_learned": False,
+        "fit_week_id": WEEK,
+    }
+
+
+def without_minutes(stops: Sequence[Row]) -> list[Row]:
+    """The same stops of a fleet without models: nothing about minutes is known."""
+    nothing = causes_of("D", "unknown", None, 0.0, 0.0, 0.0, 0.0) | {
+        "split_why_null": "minutes_not_known",
+        "lost_min": None,
+        "lost_at_most_min": None,
+        "lost_why_null": "no_model",
+        "reference_min": None,
+        "site_limit_min": None,
+        "warming_cost": None,
+    }
+    return [stop | nothing for stop in stops]
 
 
 def invented_stops(
@@ -176,8 +301,11 @@ def invented_stops(
             reference = energy / rng.uniform(1.0, 1.9)
             warming_min = rng.uniform(9, 31) if warmed else 0.0
             kwh = warming_min / 60 * 5.2
+            site_limit = rng.uniform(0, 9) if site_kw == 50.0 else 0.4
+            why = rng.choice(_WHY[outcome]) if outcome in _WHY else None
             stops.append(
                 {
+                    **causes_of(grade, outcome, why, lost, site_limit, kwh, warming_min),
                     "stop_id": f"{vehicle_id[:6]}-{number:02d}{index:02d}",
                     "vehicle_id": vehicle_id,
                     "model_id": "vidar_60" if number % 3 else "vidar_40",
@@ -189,7 +317,7 @@ def invented_stops(
                     "plug_out_at": at.astimezone(UTC) + timedelta(minutes=40),
                     "evidence_grade": grade,
                     "outcome": outcome,
-                    "why": rng.choice(_WHY[outcome]) if outcome in _WHY else None,
+                    "why": why,
                     "soc_start_pct": soc,
                     "soc_end_pct": min(95.0, soc + energy / 0.6),
                     "energy_kwh": energy,
@@ -219,7 +347,7 @@ def invented_stops(
                     "reference_min": reference,
                     "lost_min": None if grade == "D" else lost,
                     "lost_at_most_min": reference * 0.6 if grade == "D" else None,
-                    "site_limit_min": rng.uniform(0, 9) if site_kw == 50.0 else 0.4,
+                    "site_limit_min": site_limit,
                     "lost_why_null": "summary_only" if grade == "D" else None,
                     "figures_n": 4,
                     "figures_assumed_n": 1,
@@ -253,7 +381,8 @@ def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
                 "charge, and the heater stayed off.",
                 "advice": "Book a check of the warming function and the software version; ask "
                 "the workshop to follow the maker's manual.",
-                "lost_min": row["lost_cold_arrival_min"],
+                "avoidable_min": row["avoidable_min"],
+                "lost_cold_min": row["lost_cold_min"],
                 "stops_n": row["stops_n"],
                 "stop_ids": ["a-1", "a-2", "a-3"],
             }
@@ -267,7 +396,8 @@ def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
                 "code": "site_slow",
                 "evidence": "The rating of 50 kW added 41 min over 9 stops, more than cold did.",
                 "advice": "Plan the long charges of the route at a faster site.",
-                "lost_min": sites[0]["lost_cold_arrival_min"],
+                "avoidable_min": sites[0]["avoidable_min"],
+                "lost_cold_min": sites[0]["lost_cold_min"],
                 "stops_n": sites[0]["stops_n"],
                 "stop_ids": [],
             }
@@ -365,6 +495,8 @@ def tables_of(
         "weekly_drivers": driver_rows_out,
         "weekly_stops": stops,
         "weekly_attention": attention_of(vehicle_rows, site_rows),
+        "weekly_change": [change_of(fleet_sum, previous_weeks)],
+        **learned_tables(vehicles),
         "weekly_coverage": [_coverage(row, rng) for row in vehicle_rows],
         "weekly_files": [
             {
@@ -409,6 +541,183 @@ def tables_of(
     }
 
 
+def change_of(now: Row, weeks_before_n: int) -> Row:
+    """Why the week changed; the parts add up. Null where there is nothing before."""
+    keys = ("cold_before_min", "cold_now_min", "mix_min", "weather_min", "behaviour_min")
+    ranges = ("usual_low_min", "usual_high_min")
+    cold = now["lost_cold_min"]
+    if cold is None or not weeks_before_n:
+        return {**dict.fromkeys((*keys, *ranges)), "weeks_before_n": weeks_before_n}
+    return {
+        "cold_before_min": cold + 61.3,
+        "cold_now_min": cold,
+        "mix_min": 8.4,
+        "weather_min": -52.5,
+        "behaviour_min": -17.2,
+        "usual_low_min": cold - 20.0,
+        "usual_high_min": cold + 120.0,
+        "weeks_before_n": weeks_before_n,
+    }
+
+
+def learned_tables(vehicles: Sequence[tuple[str, str]]) -> dict[str, list[Row]]:
+    """What was learned of two models, and when to begin; one model learned, one configured."""
+    models = (("vidar_40", "Vidar 40"), ("vidar_60", "Vidar 60"))
+    tables: dict[str, list[Row]] = {
+        "fitted_models": [],
+        "fitted_habits": [],
+        "fitted_curves": [],
+        "fitted_cold_limits": [],
+        "weekly_leadtime": [],
+        "weekly_site_advice": [],
+        "weekly_other_ways": [],
+    }
+    for number, (model_id, model_name) in enumerate(models):
+        is_learned = number == 1
+        head = {"fit_week_id": WEEK, "model_id": model_id}
+        tables["fitted_models"].append(
+            {
+                **head,
+                "cold_form": "ceiling" if is_learned else None,
+                "cold_source": "learned" if is_learned else "none",
+                "factor_pinball_loss_kw": 4.2 if is_learned else None,
+                "ceiling_pinball_loss_kw": 0.21 if is_learned else None,
+                "full_power_degc": 25.0 if is_learned else None,
+                "sessions_n": 181 if is_learned else 3,
+                "cold_sessions_n": 120 if is_learned else 0,
+                "thermal_source": "learned" if is_learned else "default",
+                "thermal_why": None if is_learned else "too_few_stretches",
+                "heat_kj_per_kelvin": 776.9,
+                "heat_se_kj_per_kelvin": 1.2 if is_learned else None,
+                "resistance_ohm": 0.06,
+                "resistance_se_ohm": 0.002 if is_learned else None,
+                "loss_w_per_kelvin": 26.8,
+                "loss_se_w_per_kelvin": 0.26 if is_learned else None,
+                "tau_h": 8.0,
+                "stretches_n": 900 if is_learned else 2,
+                "heater_power_kw": 5.2,
+                "plug_heat_below_degc": 8.5 if is_learned else None,
+                "plug_heat_until_degc": 13.0 if is_learned else None,
+                "plug_hold_below_degc": None,
+                "grade_b_judged_n": 120 if is_learned else 0,
+                "grade_b_wrong_n": 4 if is_learned else 0,
+                "grade_b_open_n": 11 if is_learned else 0,
+            }
+        )
+        for quantity, learned, configured in (
+            ("heater_power_kw", 4.1, 5.2),
+            ("warming_end_degc", 22.0, 21.0),
+            ("warming_cutoff_soc_pct", 20.0, 20.0),
+        ):
+            tables["fitted_habits"].append(
+                {
+                    **head,
+                    "quantity": quantity,
+                    "learned_value": learned if is_learned else None,
+                    "spread_value": 0.1,
+                    "configured_value": configured,
+                    "seen_n": 40 if is_learned else 2,
+                    "is_different": is_learned and quantity == "heater_power_kw",
+                    "why_null": None if is_learned else "too_few_spells",
+                }
+            )
+        for soc_bin in range(100):
+            is_own = is_learned and 10 <= soc_bin < 85
+            tables["fitted_curves"].append(
+                {
+                    **head,
+                    "soc_bin": soc_bin,
+                    "reference_kw": (126.0 if is_own else 120.0) * (1 - soc_bin / 110),
+                    "configured_kw": 120.0 * (1 - soc_bin / 110),
+                    "sessions_n": 30 - abs(soc_bin - 48) // 3 if is_own else 0,
+                    "curve_source": "learned" if is_own else "configured",
+                }
+            )
+        if is_learned:
+            tables["fitted_cold_limits"] += [
+                {
+                    **head,
+                    "cold_form": "ceiling",
+                    "cell_temp_degc": float(degc),
+                    "cold_value": 0.4 + 0.03 * (degc + 19),
+                    "sessions_n": max(0, 12 - abs(degc - 9) // 2),
+                    "cold_source": "learned" if -13 <= degc <= 31 else "extended",
+                }
+                for degc in range(-19, 41, 2)
+            ]
+        at: Row = {"model_id": model_id, "model_name": model_name}
+        tables["weekly_leadtime"] += [
+            at
+            | {"site_power_kw": power, "outside_degc": outside, "pack_degc": pack}
+            | _advice_of(power, outside, pack)
+            for power in (50.0, 75.0, 150.0, 300.0)
+            for outside in (-15.0, -5.0, 5.0)
+            for pack in (-10.0, -5.0, 0.0, 5.0, 10.0, 15.0)
+        ]
+        tables["weekly_site_advice"] += [
+            at
+            | {"site_id": site_id, "site_name": site_name, "site_power_kw": power, "stops_n": 9}
+            | {"outside_degc": -5.0, "pack_degc": 4.0}
+            | _advice_of(power or 100.0, -5.0, 4.0)
+            for site_id, site_name, power in _SITES
+        ]
+        tables["weekly_other_ways"] += [
+            at
+            | {
+                "way": way,
+                "arrival_degc": 20.0,
+                "charge_min": 18.0,
+                "compared_with_min": 18.0 + saved,
+                "saved_min": saved,
+                "heating_min": 30.0 if energy else 0.0,
+                "energy_kwh": energy,
+                "price_per_kwh": 0.42 if energy else 0.0,
+                "cost": energy * 0.42,
+                "site_power_kw": 150.0,
+                "outside_degc": -5.0,
+                "pack_degc": 3.0,
+                "drive_min": 30.0,
+                "indoor_degc": 10.0,
+                "heating_end_degc": 22.0,
+            }
+            for way, saved, energy in (
+                ("on_the_way", 5.0, 2.7),
+                ("on_cable", 6.0, 3.1),
+                ("indoors", 1.2, 0.0),
+                ("after_drive", -0.6, 0.0),
+            )
+        ]
+    tables["fitted_vehicles"] = [
+        {
+            "fit_week_id": WEEK,
+            "vehicle_id": vehicle_id,
+            "curve_scale": 0.93 if number == 0 else 1.0,
+            "sessions_n": 12,
+        }
+        for number, (vehicle_id, _) in enumerate(vehicles)
+    ]
+    tables["fitted_sites"] = [
+        {"fit_week_id": WEEK, "site_id": "flygfaltet", "power_kw": 100.0, "sessions_n": 6}
+    ]
+    return tables
+
+
+def _advice_of(power: float, outside: float, pack: float) -> Row:
+    needed = (21.0 - pack) * 2.5 - outside / 3
+    net = (21.0 - pack) * power / 300 - 1.0
+    is_worth_it = net >= 3.0
+    return {
+        "needed_min": needed,
+        "warming_kwh": needed / 60 * 5.2,
+        "charge_cold_min": 40.0,
+        "charge_warm_min": 40.0 - net - 1.5,
+        "refill_min": 1.5,
+        "net_saved_min": net,
+        "begin_min": float(math.ceil(needed)) if is_worth_it else None,
+        "verdict": "begin" if is_worth_it else "not_worth_it",
+    }
+
+
 def _coverage(row: Row, rng: random.Random) -> Row:
     missing = rng.random() < 0.3
     return {
@@ -448,11 +757,19 @@ def _polars_type(name: str) -> Any:
         return pl.Datetime("us", "UTC")
     if name.startswith(("is_", "can_")):
         return pl.Boolean
-    if name.endswith("_n") or name in ("first_file_id", "first_file_row", "last_file_row"):
+    if name.endswith("_n") or name in (
+        "first_file_id",
+        "first_file_row",
+        "last_file_row",
+        "soc_bin",
+    ):
         return pl.Int64
     if name == "example_row":
         return pl.Int64
     units = ("_min", "_kwh", "_rate", "_low", "_high", "_degc", "_pct", "_kw", "_km", "_cost", "_s")
+    units += ("_cash", "_time", "_fees", "_per_hour", "_kelvin", "_ohm", "_h", "_value", "_scale")
+    if name == "cost":
+        return pl.Float64
     return pl.Float64 if name.endswith(units) else pl.String
 
 
@@ -482,6 +799,9 @@ def names_of(count: int, *, is_long: bool = False) -> list[tuple[str, str]]:
     ]
 
 
+ABSENT = ("weekly_leadtime", "weekly_site_advice", "weekly_other_ways")
+
+
 def week(
     kind: str = "rich", driver_analysis: str = "pseudonyms"
 ) -> tuple[duckdb.DuckDBPyConnection, dict[str, list[Row]]]:
@@ -489,7 +809,8 @@ def week(
 
     Kinds: ``rich`` (12 vehicles), ``none`` (0 stops), ``one`` (1 vehicle), ``many`` (60 vehicles
     with very long names), ``hostile`` (names that try to break the page), ``warm`` (no cold
-    arrival), ``unknown`` (no stop can be rated), ``first`` (no earlier weeks).
+    arrival), ``unknown`` (no stop can be rated), ``first`` (no earlier weeks),
+    ``summaries`` (grade D only), ``blank`` (no models: no minutes, and no learned table exists).
     """
     rng = random.Random(11)
     vehicles = names_of(12)
@@ -503,18 +824,46 @@ def week(
         vehicles = [(f"h{number}", name) for number, name in enumerate(HOSTILE)]
     elif kind == "warm":
         outcomes = ("already_warm", "warmed", "warmed_unneeded")
-    elif kind == "unknown":
+    elif kind in ("unknown", "summaries"):
         outcomes = ("unknown",)
     stops = [] if kind == "none" else invented_stops(vehicles, per_vehicle, rng, outcomes)
     if kind == "hostile":
         for stop in stops[::2]:
             stop["site_name"] = stop["vehicle_name"]
+    if kind == "summaries":
+        stops = [
+            stop
+            | causes_of("D", "unknown", None, 0.0, 0.0, 0.0, 0.0)
+            | {
+                "evidence_grade": "D",
+                "why": "summary_only",
+                "active_min": None,
+                "lost_min": None,
+                "lost_at_most_min": 9.5,
+                "warming_min": None,
+                "warming_kwh": None,
+                "warming_cost": None,
+                "reference_min": None,
+                "site_limit_min": None,
+                "lost_why_null": "summary_only",
+                "arrival_cell_temp_min_degc": None,
+            }
+            for stop in stops
+        ]
+    elif kind == "blank":
+        stops = without_minutes(stops)
     tables = tables_of(
         vehicles,
         stops,
         previous_weeks=0 if kind == "first" else 4,
         driver_rows=driver_analysis,
     )
+    if kind == "blank":
+        tables = {
+            name: rows
+            for name, rows in tables.items()
+            if not name.startswith("fitted_") and name not in ABSENT
+        }
     con = duckdb.connect(":memory:")
     con.execute("set TimeZone = 'UTC'")
     fill(con, tables)

@@ -21,7 +21,7 @@ from simulate import simulate
 
 NOW = datetime(2026, 11, 30, tzinfo=UTC)
 STOP_COLUMNS = (
-    "vehicle_id", "plug_in_at", "stop_id", "week_id", "evidence_grade", "lost_min",
+    "vehicle_id", "plug_in_at", "stop_id", "week_id", "evidence_grade", "lost_min", "excess_min",
     "lost_cold_min", "lost_site_min", "lost_unexplained_min", "held_back_min",
     "avoidable_min", "lost_why_null", "split_why_null",
 )  # fmt: skip

@@ -104,7 +104,7 @@ def test_parts_add_up_to_the_excess(base: Judged) -> None:
     parts = base.stops.select(
         pl.sum_horizontal("lost_cold_min", "lost_site_min", "lost_unexplained_min")
     ).to_series()
-    assert (parts - base.stops["lost_min"]).abs().max() < 1e-6
+    assert (parts - base.stops["excess_min"]).abs().max() < 1e-6
 
 
 def test_both_forms_of_cold_limit_are_found(figures: dict[str, Any]) -> None:
