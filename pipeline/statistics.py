@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri, stdtrit
+from scipy.optimize import minimize
+from scipy.special import betaln, expit, logit, ndtri, stdtrit
 
 
 class Interval(NamedTuple):
@@ -114,3 +115,68 @@ def usual_range(
         wider *= np.sqrt(vehicles_n / (vehicles_n - 1))
         low, high = centre - (centre - low) * wider, centre + (high - centre) * wider
     return Interval(low, high)
+
+
+class BetaBinomial(NamedTuple):
+    """Shape parameters; the mean is ``alpha / (alpha + beta)``."""
+
+    alpha: float
+    beta: float
+
+    @property
+    def icc(self) -> float:
+        """Intraclass correlation ``1 / (alpha + beta + 1)``: how far trials of one group agree."""
+        return 1.0 / (self.alpha + self.beta + 1.0)
+
+
+def beta_binomial_fit(hits: ArrayLike, trials: ArrayLike) -> BetaBinomial | None:
+    """Maximum likelihood of a beta-binomial over groups (Griffiths 1973; from memory).
+
+    Parameters
+    ----------
+    hits, trials
+        Per group, ``0 <= hits <= trials``; groups without trials say nothing.
+
+    Returns
+    -------
+    BetaBinomial or None
+        None with fewer than three groups of two trials or more, or when all trials agree, since
+        then no spread between groups can be told from chance. Where the groups spread no more
+        than chance, the parameters run off and stop at a correlation of about 1e-4.
+    """
+    hit, trial = np.asarray(hits, dtype=float), np.asarray(trials, dtype=float)
+    hit, trial = hit[trial > 0], trial[trial > 0]
+    if (trial >= 2).sum() < 3 or hit.sum() in (0, trial.sum()):
+        return None
+
+    def cost(point: NDArray[np.float64]) -> float:
+        mean, size = expit(point[0]), np.exp(point[1])
+        alpha, beta = mean * size, (1 - mean) * size
+        return -float(np.sum(betaln(hit + alpha, trial - hit + beta) - betaln(alpha, beta)))
+
+    rate = hit.sum() / trial.sum()
+    best = min(
+        (
+            minimize(
+                cost,
+                [float(logit(rate)), np.log(size)],
+                method="L-BFGS-B",
+                bounds=[(-12.0, 12.0), (-4.0, 9.2)],
+            )
+            for size in (2.0, 20.0)
+        ),
+        key=lambda found: found.fun,
+    )
+    mean, size = float(expit(best.x[0])), float(np.exp(best.x[1]))
+    return BetaBinomial(mean * size, (1 - mean) * size)
+
+
+def effective_number(trials: ArrayLike, groups: ArrayLike, icc: float) -> NDArray[np.float64]:
+    """Trials worth as much as independent ones: ``n / (1 + (m - 1) ICC)``, ``m`` trials a group.
+
+    Kish 1965, Survey Sampling (from memory). Fewer than one trial a group count as one.
+    """
+    trial = np.asarray(trials, dtype=float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        per_group = np.maximum(trial / np.asarray(groups, dtype=float), 1.0)
+    return np.where(trial > 0, trial / (1.0 + (np.nan_to_num(per_group, nan=1.0) - 1.0) * icc), 0.0)

@@ -9,15 +9,14 @@ from __future__ import annotations
 from typing import Any
 
 import duckdb
-import numpy as np
 import polars as pl
 
 from pipeline.advice import advice
 from pipeline.attention import attention
-from pipeline.change import split_change
+from pipeline.comparisons import change_row, mild_power
 from pipeline.config import Fleet
 from pipeline.privacy import ALL_DRIVERS, UNASSIGNED, driver_labels
-from pipeline.statistics import usual_range, wilson_interval
+from pipeline.rates import correlation_of, with_rates
 from pipeline.warehouse import build, query, register
 from pipeline.weeks import span_of, weeks_before
 
@@ -61,7 +60,8 @@ def weekly(
         "select distinct driver_id from stops where driver_id is not null order by 1"
     ).fetchall()
     register(con, "driver_labels", driver_labels(fleet, [row[0] for row in drivers]))
-    sums = with_rates(query(con, "weekly/weekly_sums", params))
+    correlation = correlation_of(query(con, "weekly/weekly_clusters", params))
+    sums = with_rates(query(con, "weekly/weekly_sums", params), correlation)
     sums = _with_idle(con, fleet, sums, params)
     sums = _with_intervals(con, sums, week_id)
     fleet_weeks = sums.filter(pl.col("grouped_by") == "fleet").with_columns(
@@ -90,29 +90,13 @@ def weekly(
     register(con, "weekly_sites", sites)
     register(con, "weekly_drivers", _drivers(con, fleet, this_week))
     register(con, "weekly_coverage", cover)
-    register(con, "weekly_change", _change(con, weeks, params))
+    register(con, "weekly_change", change_row(query(con, "weekly/weekly_changes", params), weeks))
+    year = weeks_before(week_id, 51)[0]
+    power = query(con, "weekly/weekly_power", params | {"first_week_id": year})
+    register(con, "weekly_mild_power", mild_power(power))
     advice(con, fleet, week_id)
     whys = query(con, "weekly/weekly_whys", params)
     register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id))
-
-
-def with_rates(sums: pl.DataFrame) -> pl.DataFrame:
-    """Add hit rate and start rate with their Wilson intervals at 95 %; null without trials.
-
-    Reads ``warmed_n, part_warmed_n, needed_warming_n``.
-    """
-    needed = sums["needed_warming_n"].to_numpy()
-    added = []
-    for name, hits in (
-        ("hit_rate", sums["warmed_n"].to_numpy()),
-        ("start_rate", (sums["warmed_n"] + sums["part_warmed_n"]).to_numpy()),
-    ):
-        interval = wilson_interval(hits, needed)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            rate = np.where(needed > 0, hits / needed, np.nan)
-        for suffix, values in (("", rate), ("_low", interval.low), ("_high", interval.high)):
-            added.append(pl.Series(name + suffix, values, dtype=pl.Float64).fill_nan(None))
-    return sums.with_columns(added)
 
 
 def _with_idle(
@@ -158,47 +142,6 @@ def _with_intervals(
     )
     keyed = keyed.join(found, on=["grouped_by", "group_key", "week_id"], how="left")
     return keyed.drop("group_key")
-
-
-def _change(
-    con: duckdb.DuckDBPyConnection, weeks: list[str], params: dict[str, Any]
-) -> pl.DataFrame:
-    """One row: how the week's cold minutes changed against the weeks before, and why.
-
-    ``usual_low_min`` and ``usual_high_min`` are what a week like those before would have lost, by
-    the spread between vehicles. All null without earlier weeks.
-    """
-    stops = query(con, "weekly/weekly_changes", params)
-    earlier = [week for week in weeks[:-1] if week in set(stops["week_id"])]
-    found = split_change(stops, len(earlier))
-    before = (
-        stops.filter(~pl.col("is_now")).group_by("vehicle_id").agg(pl.col("lost_cold_min").sum())
-    )
-    now_n = stops.filter("is_now").height
-    usual = usual_range(
-        before["lost_cold_min"].to_numpy(),
-        stops.filter(~pl.col("is_now"))
-        .group_by("vehicle_id")
-        .len()
-        .join(before, on="vehicle_id", how="right")["len"]
-        .to_numpy(),
-    )
-    row = {
-        "weeks_before_n": len(earlier),
-        "cold_before_min": found.before_min if found else None,
-        "cold_now_min": found.now_min if found else None,
-        "mix_min": found.mix_min if found else None,
-        "weather_min": found.weather_min if found else None,
-        "behaviour_min": found.behaviour_min if found else None,
-        "usual_low_min": _number(float(usual.low[0]) * now_n) if found else None,
-        "usual_high_min": _number(float(usual.high[0]) * now_n) if found else None,
-    }
-    schema = {name: pl.Int64 if name.endswith("_n") else pl.Float64 for name in row}
-    return pl.DataFrame([row], schema=schema)
-
-
-def _number(value: float) -> float | None:
-    return value if np.isfinite(value) else None
 
 
 def _empty_week(like: pl.DataFrame, week_id: str) -> pl.DataFrame:

@@ -29,6 +29,9 @@ select
     count(*) as stops_n,
     count(*) filter (where evidence_grade in ('A', 'B')) as rated_n,
     count(*) filter (where is_needed) as needed_warming_n,
+    count(distinct coalesce('driver ' || driver_id, 'vehicle ' || vehicle_id)) filter (
+        where is_needed
+    ) as clusters_n,
     count(*) filter (where outcome = 'warmed') as warmed_n,
     count(*) filter (where outcome = 'part_warmed') as part_warmed_n,
     count(*) filter (where outcome = 'not_warmed') as not_warmed_n,
