@@ -229,3 +229,16 @@ def test_thin_bins_keep_the_configured_shape_at_the_learned_level() -> None:
     thin = [bin_ for bin_ in range(100) if found.curve.source[bin_] == "scaled"]
     assert 95 in thin
     assert found.curve.reference_kw[95] == pytest.approx(warm(SOC_MID_PCT[95]), rel=0.03)
+
+
+def test_derated_sessions_lower_neither_curve_nor_level() -> None:
+    """A third of the warm charges at three quarters of the power all the way: no plateau, no
+    sharing; the envelope leaves them out."""
+    lab = Lab(warm, factor)
+    generator = np.random.default_rng(9)
+    for number in range(48):
+        soc = float(generator.uniform(20, 28))
+        lab.charge(soc, 75.0, 26.0 + number % 4, level=0.75 if number % 3 == 0 else 1.0)
+    found = fitted(lab, prior())
+    assert found.curve.reference_kw[30:70] == pytest.approx(CURVE[30:70], rel=0.02)
+    assert found.scale[0] == pytest.approx(1.0, abs=0.01)
