@@ -44,8 +44,24 @@ def test_an_old_edition_can_be_made_again(
 ) -> None:
     first, later, again = two_editions
     assert first.equals(again)
-    assert not first.equals(later), "more weeks teach more"
+    # More weeks teach more; an old edition must not know of them.
+    assert first["lost_cold_min"].to_list() != later["lost_cold_min"].to_list()
     assert set(first["fit_week_id"]) != set(later["fit_week_id"])
+
+
+def test_grade_b_states_its_own_error_rate(simulated: Simulated) -> None:
+    """Stops whose heater is known, judged by the rise of temperature alone."""
+    with warehouse_of(load_fleet(simulated.folder)) as con:
+        rows = con.sql(
+            "select grade_b_judged_n, grade_b_wrong_n, grade_b_open_n, thermal_source "
+            "from fitted_models where fit_week_id = (select max(fit_week_id) from fitted_models)"
+        ).fetchall()
+    assert len(rows) == 2
+    for judged_n, wrong_n, open_n, source in rows:
+        assert source == "learned"
+        assert judged_n > 60
+        assert wrong_n <= 0.06 * judged_n
+        assert open_n <= 0.2 * judged_n
 
 
 def test_parts_add_up_for_every_stop(simulated: Simulated) -> None:
