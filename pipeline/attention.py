@@ -17,7 +17,9 @@ UNRECOGNISED_N = 3
 UNRECOGNISED_TIMES = 1.5
 """How much more often than elsewhere a site must go unrecognised before it is the site's doing."""
 WORTH_NAMING_MIN = 10.0
-"""Minutes below which no vehicle or site is named for its minutes alone."""
+"""Avoidable minutes below which no vehicle or site is named for its minutes alone."""
+SITE_WORTH_NAMING_MIN = 15.0
+"""Minutes that a charger's own limit, or its sharing, must take before the site is named."""
 SHARE_WORTH_NAMING = 0.25
 
 _SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -27,7 +29,8 @@ _SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
     "code": pl.String,
     "evidence": pl.String,
     "advice": pl.String,
-    "lost_min": pl.Float64,
+    "avoidable_min": pl.Float64,
+    "lost_cold_min": pl.Float64,
     "stops_n": pl.Int64,
     "stop_ids": pl.List(pl.String),
 }
@@ -42,20 +45,23 @@ _ADVICE = {
         "it was set as an address. Set the charger in the vehicle before setting off."
     ),
     "most_minutes_vehicle": (
-        "Start here: the stops are in the list, each with its reason. Set the charger before "
-        "setting off, long enough before arrival."
+        "The stops are in the list, each with its reason: look at what they have in common."
     ),
     "site_destination_not_recognised": (
         "Save this site in the vehicles' navigation as a charging place, not as an address, "
         "and tell everyone who charges there."
     ),
+    "most_minutes_site": (
+        "Save this site in the vehicles as a charging place, and set it long enough before "
+        "arrival: see When to begin."
+    ),
     "site_slow": (
         "Here the charger, not the battery, set the pace. Where the route allows, prefer a "
         "faster site for long charges; warming brings little here."
     ),
-    "most_minutes_site": (
-        "Most of this week's minutes were lost here. Check whether the approach is long enough "
-        "for warming, and whether vehicles could charge after a drive rather than before."
+    "site_held_back": (
+        "Ask the site's operator whether its chargers share power, and plan long charges for "
+        "quiet hours or another site. Neither battery nor driver can mend this."
     ),
     "vehicle_unconfigured": (
         "Add it to vehicles.toml with its model: until then outcomes rest on generic "
@@ -65,6 +71,28 @@ _ADVICE = {
 }
 
 _IMPORTANCE = list(_ADVICE)
+
+_SET_IT = "Set the charger in the vehicle before setting off, long enough before arrival"
+_BY_REASON = {
+    "no_destination": f"{_SET_IT}: none was set at {{stops}}.",
+    "set_too_late": f"{_SET_IT}: it was set too late at {{stops}}.",
+    "began_late": f"{_SET_IT}: warming began too late at {{stops}}.",
+    "destination_not_recognised": (
+        "Pick the charger from the vehicle's own list of charging places, not as an address: it "
+        "was not known as one at {stops}."
+    ),
+    "approach_too_short": (
+        "Charge after the longer drive, or warm on the cable before departure: the drive was too "
+        "short at {stops}."
+    ),
+    "too_cold_for_the_time": (
+        "Begin on a warmer battery, on the cable or indoors: warming ran as long as it could at "
+        "{stops}."
+    ),
+    "cut_off_low_charge": (
+        "Stop for charge a little earlier: low charge switched the warming off at {stops}."
+    ),
+}
 
 
 def attention(
@@ -83,28 +111,30 @@ def attention(
     whys
         Stops by vehicle, site, outcome and reason over the weeks compared.
     fleet_weeks
-        One row per week; gives the fleet's minutes at cold arrivals.
+        One row per week; gives the fleet's avoidable cold minutes.
 
     Returns
     -------
     table
-        ``kind, subject_id, subject_name, code, evidence, advice, lost_min, stops_n, stop_ids``.
+        ``kind, subject_id, subject_name, code, evidence, advice, avoidable_min, lost_cold_min,
+        stops_n, stop_ids``. Minutes are those of the subject's week, null where not known.
     """
     weeks_n = fleet_weeks.filter(pl.col("stops_n") > 0).height
     this_week = fleet_weeks.filter(pl.col("week_id") == week_id)
-    cold_min = float(this_week["lost_cold_arrival_min"].fill_null(0).sum())
+    fleet_min = float(this_week["avoidable_min"].fill_null(0).sum())
     findings: list[dict[str, Any]] = []
     for row in vehicles.iter_rows(named=True):
         own = whys.filter(pl.col("vehicle_id") == row["vehicle_id"])
-        findings += _of_vehicle(row, own, weeks_n, cold_min)
+        findings += _of_vehicle(row, own, weeks_n, fleet_min)
     for row in sites.filter(pl.col("site_id").is_not_null()).iter_rows(named=True):
         at_site = pl.col("site_id") == row["site_id"]
         elsewhere_rate = _unrecognised_rate(whys.filter(~at_site.fill_null(False)))
-        findings += _of_site(row, whys.filter(at_site), weeks_n, cold_min, elsewhere_rate)
+        findings += _of_site(row, whys.filter(at_site), weeks_n, fleet_min, elsewhere_rate)
     findings.sort(
         key=lambda found: (
             _IMPORTANCE.index(found["code"]),
-            -(found["lost_min"] or 0),
+            -(found["avoidable_min"] or 0),
+            -(found["lost_cold_min"] or 0),
             found["subject_id"],
         )
     )
@@ -112,7 +142,7 @@ def attention(
 
 
 def _of_vehicle(
-    row: dict[str, Any], whys: pl.DataFrame, weeks_n: int, cold_min: float
+    row: dict[str, Any], whys: pl.DataFrame, weeks_n: int, fleet_min: float
 ) -> list[dict[str, Any]]:
     if row["is_silent"]:
         if not row["is_configured"]:
@@ -141,7 +171,7 @@ def _of_vehicle(
             f"({_reasons(missed)})."
         )
         findings.append(_finding("vehicle", row, "vehicle_never_warmed", text, _stop_ids(missed)))
-    findings += _by_minutes("vehicle", row, whys, cold_min)
+    findings += _by_minutes("vehicle", row, whys, fleet_min)
     return findings
 
 
@@ -149,7 +179,7 @@ def _of_site(
     row: dict[str, Any],
     whys: pl.DataFrame,
     weeks_n: int,
-    cold_min: float,
+    fleet_min: float,
     elsewhere_rate: float,
 ) -> list[dict[str, Any]]:
     findings = []
@@ -166,16 +196,24 @@ def _of_site(
         findings.append(
             _finding("site", row, "site_destination_not_recognised", text, _stop_ids(unknown))
         )
-    slow_min = row["site_limit_min"] or 0.0
-    site_cold_min = row["lost_cold_arrival_min"] or 0.0
-    if slow_min > max(site_cold_min, 15.0):
+    cold_min = row["lost_cold_min"]
+    limit_min, held_min = row["lost_site_min"] or 0.0, row["held_back_min"] or 0.0
+    if cold_min is not None and limit_min > max(cold_min, SITE_WORTH_NAMING_MIN):
         rating = f" of {row['power_kw']:.0f} kW" if row["power_kw"] else ""
         text = (
-            f"Its rating{rating} alone added {slow_min:.0f} min to what the vehicles could have "
-            f"taken; stops that arrived cold lost {site_cold_min:.0f} min beyond that."
+            f"Its limit{rating} took {limit_min:.0f} min of what the vehicles could have charged "
+            f"in; cold took {cold_min:.0f} min here."
         )
         findings.append(_finding("site", row, "site_slow", text, _stop_ids(whys)))
-    findings += _by_minutes("site", row, whys, cold_min)
+    findings += _by_minutes("site", row, whys, fleet_min)
+    if held_min > SITE_WORTH_NAMING_MIN:
+        text = (
+            f"For {held_min:.0f} min its chargers gave steadily less than their rating and than "
+            "the vehicles could take, as chargers do that share power."
+        )
+        if not findings:
+            return [_finding("site", row, "site_held_back", text, [])]
+        findings[0]["evidence"] += f" {text}"
     return findings
 
 
@@ -187,19 +225,33 @@ def _unrecognised_rate(whys: pl.DataFrame) -> float:
 
 
 def _by_minutes(
-    kind: str, row: dict[str, Any], whys: pl.DataFrame, cold_min: float
+    kind: str, row: dict[str, Any], whys: pl.DataFrame, fleet_min: float
 ) -> list[dict[str, Any]]:
-    lost_min = row["lost_cold_arrival_min"] or 0.0
-    stops_n = row["lost_cold_stops_n"] or 0
-    if stops_n < 2 or lost_min < max(WORTH_NAMING_MIN, SHARE_WORTH_NAMING * cold_min):
+    own_min = row["avoidable_min"] or 0.0
+    stops_n = row["avoidable_stops_n"] or 0
+    if stops_n < 2 or own_min < max(WORTH_NAMING_MIN, SHARE_WORTH_NAMING * fleet_min):
         return []
     missed = whys.filter(pl.col("outcome").is_in(["not_warmed", "part_warmed"]))
     reasons = _reasons(missed, "week_stops_n")
     text = (
-        f"{lost_min:.0f} of the fleet's {cold_min:.0f} min at cold arrivals, over {stops_n} stops"
-        + (f" ({reasons})." if reasons else ".")
+        f"{own_min:.0f} of the fleet's {fleet_min:.0f} avoidable cold minutes, over {stops_n} "
+        "stops." + (f" Stops that arrived cold: {reasons}." if reasons else "")
     )
-    return [_finding(kind, row, f"most_minutes_{kind}", text, _stop_ids(missed))]
+    found = _finding(kind, row, f"most_minutes_{kind}", text, _stop_ids(missed))
+    if kind == "vehicle":
+        found["advice"] = _by_reason(missed) or found["advice"]
+    return [found]
+
+
+def _by_reason(missed: pl.DataFrame) -> str:
+    """What to do about the week's most frequent reason; empty where it is none we know."""
+    counts = missed.group_by("why").agg(pl.col("week_stops_n").sum()).sort("why")
+    counts = counts.sort("week_stops_n", descending=True, maintain_order=True)
+    if counts.is_empty():
+        return ""
+    why, stops_n = counts.row(0)
+    stops = "1 stop" if stops_n == 1 else f"{stops_n} stops"
+    return _BY_REASON.get(why or "", "").format(stops=stops)
 
 
 def _finding(
@@ -212,7 +264,8 @@ def _finding(
         "code": code,
         "evidence": evidence,
         "advice": _ADVICE[code],
-        "lost_min": row["lost_cold_arrival_min"],
+        "avoidable_min": row["avoidable_min"],
+        "lost_cold_min": row["lost_cold_min"],
         "stops_n": row["stops_n"],
         "stop_ids": stop_ids,
     }
@@ -221,7 +274,9 @@ def _finding(
 def _one_of_each_most(findings: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """A subject is named for its minutes only where nothing more exact is known of it."""
     exact = {
-        found["subject_id"] for found in findings if not found["code"].startswith("most_minutes")
+        found["subject_id"]
+        for found in findings
+        if not found["code"].startswith(("most_minutes", "site_slow", "site_held_back"))
     }
     return [
         found

@@ -657,7 +657,7 @@ def learned_tables(vehicles: Sequence[tuple[str, str]]) -> dict[str, list[Row]]:
         tables["weekly_site_advice"] += [
             at
             | {"site_id": site_id, "site_name": site_name, "site_power_kw": power, "stops_n": 9}
-            | {"outside_degc": -5.0, "pack_degc": 4.0}
+            | {"outside_degc": -5.0, "pack_degc": 4.0, "is_fleet_median": power is None}
             | _advice_of(power or 100.0, -5.0, 4.0)
             for site_id, site_name, power in _SITES
         ]
@@ -687,6 +687,24 @@ def learned_tables(vehicles: Sequence[tuple[str, str]]) -> dict[str, list[Row]]:
                 ("after_drive", -0.6, 0.0),
             )
         ]
+    tables["weekly_mild_power"] = [
+        {
+            "vehicle_id": "van_09",
+            "vehicle_name": "Van 09",
+            "compared_with": compared_with,
+            "power_kw": 41.2,
+            "power_low_kw": 33.0,
+            "power_high_kw": 50.6,
+            "stops_n": 4,
+            "mild_power_kw": mild_kw,
+            "mild_power_low_kw": mild_kw and mild_kw - 6,
+            "mild_power_high_kw": mild_kw and mild_kw + 6,
+            "mild_stops_n": 11 if mild_kw else 0,
+            "why_null": None if mild_kw else "too_few_mild_stops",
+        }
+        for compared_with, mild_kw in (("vehicle", 58.0), ("site", 62.0), (None, None))
+    ]
+    tables["weekly_no_advice"] = [{"model_id": "gamla_30", "why": "cold_limit_unknown"}]
     tables["fitted_vehicles"] = [
         {
             "fit_week_id": WEEK,
@@ -715,6 +733,7 @@ def _advice_of(power: float, outside: float, pack: float) -> Row:
         "net_saved_min": net,
         "begin_min": float(math.ceil(needed)) if is_worth_it else None,
         "verdict": "begin" if is_worth_it else "not_worth_it",
+        "is_extrapolated": pack < -5,
     }
 
 
@@ -799,7 +818,13 @@ def names_of(count: int, *, is_long: bool = False) -> list[tuple[str, str]]:
     ]
 
 
-ABSENT = ("weekly_leadtime", "weekly_site_advice", "weekly_other_ways")
+ABSENT = (
+    "weekly_no_advice",
+    "weekly_mild_power",
+    "weekly_leadtime",
+    "weekly_site_advice",
+    "weekly_other_ways",
+)
 
 
 def week(

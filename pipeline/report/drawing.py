@@ -75,6 +75,18 @@ def bare(axes: Axes) -> None:
         axes.spines[side].set_visible(False)
 
 
+def label(axes: Axes, x: float, y: float, text: str, dx_pt: float = 0.0, **style: Any) -> None:
+    """Text centred on ``y`` by its figures; matplotlib centres it a little low in our font."""
+    axes.annotate(
+        text,
+        (x, y),
+        xytext=(dx_pt, 0.13 * style.get("fontsize", 7.0)),
+        textcoords="offset points",
+        va="center_baseline",
+        **{"fontsize": 7, **style},
+    )
+
+
 def marked(
     mark: Mark, across: tuple[float, float], up: tuple[float, float], width_mm: float
 ) -> list[Artist]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import base64
-import math
 import re
+import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
@@ -16,29 +16,37 @@ from markupsafe import Markup
 from pipeline.config import Fleet
 from pipeline.problems import Problem
 from pipeline.report import palette
+from pipeline.report.begin import begin_section, site_words
 from pipeline.report.charts import rows_that_fit, vehicles_chart
 from pipeline.report.figures import headline_figures
-from pipeline.report.filters import kw, kwh, minutes, name, one_line, quantity_filters
-from pipeline.report.weekdata import Row, WeekData, week_words
-from pipeline.report.words import (
-    FINDING_WORDS,
-    OUTCOME_WORDS,
-    WHY_WORDS,
-    Opening,
-    isolated,
-    opening,
-    words_of,
+from pipeline.report.filters import one_line, quantity_filters
+from pipeline.report.fleet_bar import fleet_bar
+from pipeline.report.learned import learned_section
+from pipeline.report.opening import Opening, opening
+from pipeline.report.rows import (
+    coverage_facts,
+    coverage_row,
+    finding,
+    has_gap,
+    mild_power_row,
+    stop_row,
+    with_bar,
 )
+from pipeline.report.weekdata import Row, WeekData, week_words
+from pipeline.report.words import OUTCOME_WORDS, isolated
+from pipeline.report.worth_words import change_section, worth_section
 from pipeline.resources import folder
 
 _MOST_FINDINGS = 12
 _MOST_ACTIONS = 3
 _MOST_NAMES = 12
-_MOST_FILES = 24
+_MOST_FILES = 16
 _MOST_PROBLEMS = 8
 _TOLD_BY_THE_RULES = frozenset({"INGEST-03"})
 """Findings about single rows: the table of broken rules has them, for every run alike."""
 _KEPT_TOGETHER = 20
+_ROWS_WITH_HEAD = 5
+_DETAIL_LINE_MM = 3.5
 
 
 def fleet_html(
@@ -89,12 +97,18 @@ def page_context(
     silent = [row["vehicle_name"] for row in week.vehicles if row["is_silent"]]
     with_stops_n = sum(1 for row in week.vehicles if row["stops_n"])
     settings = fleet.settings
+    filters = quantity_filters(settings)
+    stops = [stop_row(row) for row in week.stops]
+    figures = headline_figures(week, fleet) if now["stops_n"] > 0 else []
+    detail_mm = _DETAIL_LINE_MM * max((lines_of(each.detail, 35) for each in figures), default=0)
     has_stops = now["stops_n"] > 0
     said = opening(now, week.stops, week.attention, silent_n=len(silent))
-    actions = [_finding(row) for row in week.attention[:_MOST_ACTIONS]]
-    room_mm = _room_mm(said, actions)
+    at_sites = site_words(week)
+    actions = [finding(row, at_sites) for row in week.attention[:_MOST_ACTIONS]]
+    bar = fleet_bar(now) if has_stops else None
+    room_mm = _room_mm(said, actions, detail_mm, has_bar=bar is not None)
     shown_n = min(with_stops_n, rows_that_fit(room_mm))
-    gaps = [row for row in week.coverage if _has_gap(row)]
+    gaps = [row for row in week.coverage if has_gap(row)]
     told = [found for found in problems if found.code not in _TOLD_BY_THE_RULES]
     return {
         "lang": "en",
@@ -114,20 +128,30 @@ def page_context(
         "now": now,
         "is_long_operator": len(one_line(settings.operator)) > 44,
         "has_stops": has_stops,
+        "has_bounds": now["lost_at_most_min"] is not None,
+        "least_saved": settings.expected_saving_min,
         "opening": said,
-        "findings": [_finding(row) for row in week.attention[:_MOST_FINDINGS]],
+        "findings": [finding(row, at_sites) for row in week.attention[:_MOST_FINDINGS]],
         "findings_more_n": max(0, len(week.attention) - _MOST_FINDINGS),
         "actions": actions,
-        "figures": headline_figures(week, fleet) if has_stops else [],
+        "figures": figures,
+        "detail_mm": round(detail_mm, 1),
+        "fleet_bar": bar,
         "chart": vehicles_chart(week.vehicles, room_mm) if has_stops else None,
-        "chart_shown_n": shown_n,
+        "worth": worth_section(week, fleet) if has_stops else None,
+        "change": change_section(week.change) if has_stops else None,
+        "begin": begin_section(week, filters) if has_stops else None,
+        "learned": learned_section(week, fleet, filters) if has_stops else None,
         "chart_more_n": with_stops_n - shown_n,
-        "vehicles": [_with_bar(row, settings.target_hit_rate) for row in week.vehicles],
-        "sites": [_with_bar(row, settings.target_hit_rate) for row in week.sites],
-        "drivers": [_with_bar(row, settings.target_hit_rate) for row in week.drivers],
+        "vehicles": [with_bar(row, settings.target_hit_rate) for row in week.vehicles],
+        "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
+        "drivers": [with_bar(row, settings.target_hit_rate) for row in week.drivers],
         "driver_level": settings.privacy.driver_analysis,
         "purpose": one_line(settings.privacy.purpose),
-        "stops": [_stop(row) for row in week.stops],
+        # The first rows keep together, so that the table's head never ends a page alone.
+        "stop_groups": [
+            rows for rows in (stops[:_ROWS_WITH_HEAD], stops[_ROWS_WITH_HEAD:]) if rows
+        ],
         "grades": [
             (grade.upper(), now[f"stops_{grade}_n"], meaning)
             for grade, meaning in (
@@ -138,11 +162,12 @@ def page_context(
                 ("e", "start, end and energy only"),
             )
         ],
-        "coverage": [_coverage(row) for row in gaps],
+        "coverage": [coverage_row(row) for row in gaps],
+        "mild_power": [mild_power_row(row) for row in week.mild_power[:_MOST_NAMES]],
         "complete_names": _listed(
-            [row["vehicle_name"] for row in week.coverage if not _has_gap(row)], 40
+            [row["vehicle_name"] for row in week.coverage if not has_gap(row)], 40
         ),
-        "coverage_facts": _coverage_facts(week),
+        "coverage_facts": coverage_facts(week),
         "silent_n": len(silent),
         "silent_names": _listed(silent),
         "unconfigured_names": _listed(
@@ -165,102 +190,23 @@ def page_context(
     }
 
 
-def _room_mm(said: Opening, actions: Sequence[Row]) -> float:
+def _room_mm(said: Opening, actions: Sequence[Row], detail_mm: float, *, has_bar: bool) -> float:
     """Height left for the chart on page 1, estimated from the length of the words above it."""
-    lines = math.ceil(len(said.what) / 78) + math.ceil(len(said.action) / 74)
+    lines = lines_of(said.what, 83) + lines_of(said.action, 80)
     rows = sum(
         max(
-            math.ceil(len(action["advice"]) / 62),
-            math.ceil((len(action["subject"]) + len(action["label"])) / 28),
+            lines_of(action["advice"], 66),
+            lines_of(f"{action['subject']} {action['label']}", 30),
         )
         for action in actions
     )
-    return 154.0 - 6.3 * lines - 4.2 * rows - 2.4 * len(actions)
+    fixed_mm = 171.0 - (29.0 if has_bar else 0.0)
+    return fixed_mm - 6.05 * lines - 4.15 * rows - 2.3 * len(actions) - detail_mm
 
 
-def range_bar(row: Row, rate: str, target: float | None) -> dict[str, float] | None:
-    """A rate with its interval on a scale of 0 to 100, ready to be drawn; None without one."""
-    value, low, high = row[rate], row[f"{rate}_low"], row[f"{rate}_high"]
-    if value is None or low is None or high is None:
-        return None
-    bar = {
-        "low_x": round(4 + low * 92, 2),
-        "width": round((high - low) * 92, 2),
-        "at_x": round(4 + value * 92, 2),
-        "low": low,
-        "high": high,
-        "value": value,
-    }
-    return {**bar, "target_x": round(4 + target * 92, 2)} if target is not None else bar
-
-
-def _with_bar(row: Row, target: float | None) -> Row:
-    return {
-        **row,
-        "hit_bar": range_bar(row, "hit_rate", target),
-        "start_bar": range_bar(row, "start_rate", None),
-    }
-
-
-def _finding(row: Row) -> Row:
-    stop_ids = [one_line(stop_id) for stop_id in row["stop_ids"] or []]
-    shown = ", ".join(stop_ids[:6])
-    more = f" and {len(stop_ids) - 6} more" if len(stop_ids) > 6 else ""
-    return {
-        "kind": row["kind"],
-        "subject": name(row["subject_name"] or row["subject_id"] or "unknown place", 44),
-        "label": words_of(row["code"], FINDING_WORDS),
-        "evidence": one_line(row["evidence"]),
-        "advice": one_line(row["advice"]),
-        "lost_min": row["lost_min"],
-        "stops_n": row["stops_n"],
-        "stop_ids": shown + more,
-    }
-
-
-def _stop(row: Row) -> Row:
-    return {
-        **row,
-        "outcome_words": words_of(row["outcome"], OUTCOME_WORDS),
-        "why_words": _summary_words(row)
-        if row["why"] == "summary_only"
-        else words_of(row["why"], WHY_WORDS),
-        "null_words": words_of(row["lost_why_null"], WHY_WORDS),
-        "has_warming": bool(row["warming_min"]),
-        "has_bound": row["lost_min"] is None and row["lost_at_most_min"] is not None,
-        "is_cold_miss": row["outcome"] in ("part_warmed", "not_warmed"),
-    }
-
-
-def _summary_words(row: Row) -> str:
-    """Energy, stay and highest power of a charge of which no more is known."""
-    told = [f"{kwh(row['energy_kwh'], 0)} in {minutes(row['stay_min'])}"]
-    if row["power_max_kw"] is not None:
-        told.append(f"max {kw(row['power_max_kw'])}")
-    return ", ".join(told)
-
-
-def _has_gap(row: Row) -> bool:
-    counts = ("missing_min", "dc_unknown_n", "reported_only_n")
-    return bool(not row["samples_n"] or row["missing_signals"] or any(row[key] for key in counts))
-
-
-def _coverage(row: Row) -> Row:
-    signals = [words_of(one_line(signal), {}) for signal in row["missing_signals"] or []]
-    return {**row, "missing_words": ", ".join(signals), "unlocks": one_line(row["unlocks"])}
-
-
-def _coverage_facts(week: WeekData) -> Row:
-    rows = week.coverage
-    return {
-        "vehicles_n": len(rows),
-        "with_data_n": sum(1 for row in rows if row["samples_n"] or row["dc_stops_n"]),
-        "samples_n": sum(row["samples_n"] or 0 for row in rows),
-        "ac_charges_n": sum(row["ac_charges_n"] or 0 for row in rows),
-        "dc_unknown_n": sum(row["dc_unknown_n"] or 0 for row in rows),
-        "reported_only_n": sum(row["reported_only_n"] or 0 for row in rows),
-        "missing_min": sum(row["missing_min"] or 0 for row in rows),
-    }
+def lines_of(text: str, letters: int) -> int:
+    """Lines that a text takes where so many letters fit; an estimate."""
+    return len(textwrap.wrap(text.replace("\u00a0", " "), letters)) or 1
 
 
 def _listed(names: Sequence[str], most: int = _MOST_NAMES) -> str:

@@ -20,6 +20,9 @@ WARM = "#dfa73f"
 WARM_EDGE = "#8a5d0c"
 PALE = "#f6ead0"
 NEUTRAL_EDGE = "#6f6575"
+SITE = "#2f6b78"
+SITE_PALE = "#d3e3e6"
+COLD_PALE = "#d2b8cf"
 
 TOKENS = {
     "ink": INK,
@@ -33,6 +36,9 @@ TOKENS = {
     "warm-edge": WARM_EDGE,
     "pale": PALE,
     "neutral-edge": NEUTRAL_EDGE,
+    "site": SITE,
+    "site-pale": SITE_PALE,
+    "cold-pale": COLD_PALE,
 }
 
 
@@ -56,11 +62,21 @@ OUTCOME_MARKS: dict[str, Mark] = {
     "unknown": Mark(PAPER, NEUTRAL_EDGE, "", INK, is_dashed=True),
 }
 
-LOST_MARKS: dict[str, Mark] = {
-    "cold": Mark(COLD, COLD, "", PAPER),
-    "warm": Mark(WARM, WARM_EDGE, "", INK),
-    "unknown": Mark(PAPER, NEUTRAL_EDGE, "", INK, is_dashed=True),
+CAUSE_MARKS: dict[str, Mark] = {
+    "avoidable": Mark(COLD, COLD, "", PAPER),
+    "unavoidable": Mark(COLD_PALE, COLD, "", INK),
+    "unjudged": Mark(COLD_PALE, COLD, "upright", INK),
+    "site": Mark(SITE, SITE, "", PAPER),
+    "held_back": Mark(SITE_PALE, SITE, "level", INK),
+    "unexplained": Mark(PAPER, NEUTRAL_EDGE, "", INK),
+    "unsplit": Mark(PAPER, NEUTRAL_EDGE, "level", INK, is_dashed=True),
     "at_most": Mark(PAPER, NEUTRAL_EDGE, "upright", INK),
+}
+"""Causes of minutes: cold in plum, the site in slate, what is not known white."""
+
+WORTH_MARKS: dict[str, Mark] = {
+    "saved": Mark(WARM, WARM_EDGE, "", INK),
+    "missed": Mark(COLD, COLD, "", PAPER),
 }
 
 TEXT_PAIRS: tuple[tuple[str, str], ...] = (
@@ -71,6 +87,7 @@ TEXT_PAIRS: tuple[tuple[str, str], ...] = (
     (COLD, PAPER),
     (COLD, TINT),
     *((mark.text, mark.fill) for mark in OUTCOME_MARKS.values()),
+    *((mark.text, mark.fill) for mark in CAUSE_MARKS.values()),
 )
 """Every text colour with the ground it stands on; a test holds each to 4.5:1."""
 

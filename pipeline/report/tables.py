@@ -10,132 +10,22 @@ from datetime import date, datetime
 from typing import Any
 
 from pipeline.report.filters import one_line
+from pipeline.report.table_columns import (
+    COLD_LIMIT_COLUMNS,
+    CURVE_COLUMNS,
+    DRIVER_COLUMNS,
+    LEADTIME_COLUMNS,
+    QUARANTINE_COLUMNS,
+    SITE_ADVICE_COLUMNS,
+    SITE_COLUMNS,
+    STOP_COLUMNS,
+    VEHICLE_COLUMNS,
+)
 from pipeline.report.weekdata import Row, WeekData
 
 SCHEMA_VERSION = 1
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-# Column of the file -> column of the row.
-STOP_COLUMNS: dict[str, str] = {
-    "stop_id": "stop_id",
-    "vehicle_id": "vehicle_id",
-    "driver_id": "driver_label",
-    "site_id": "site_id",
-    "model_id": "model_id",
-    "plug_in_utc": "plug_in_at",
-    **{
-        key: key
-        for key in (
-            "evidence_grade",
-            "outcome",
-            "why",
-            "soc_start_pct",
-            "soc_end_pct",
-            "energy_kwh",
-            "active_min",
-            "idle_min",
-            "arrival_cell_temp_min_degc",
-            "ambient_degc",
-            "approach_min",
-            "warming_min",
-            "warming_kwh",
-            "warming_cost",
-            "reference_min",
-            "lost_min",
-            "lost_at_most_min",
-            "lost_why_null",
-            "site_limit_min",
-            "held_min",
-            "missing_min",
-            "approach_missing_min",
-            "unwarmed_cell_temp_min_degc",
-            "is_warming_kwh_estimated",
-            "range_given_up_km",
-            "charge_given_up_pct",
-            "plug_heating_kwh",
-            "power_max_kw",
-            "stay_min",
-            "site_power_kw",
-            "is_charging_place",
-            "plug_in_date",
-            "vehicle_use",
-            "vehicle_name",
-            "site_name",
-            "model_name",
-            "figures_n",
-            "figures_assumed_n",
-        )
-    },
-}
-
-_COUNTS = (
-    "stops_n",
-    "rated_n",
-    "needed_warming_n",
-    "warmed_n",
-    "part_warmed_n",
-    "not_warmed_n",
-    "already_warm_n",
-    "warmed_unneeded_n",
-    "low_charge_hold_n",
-    "unknown_n",
-    "hit_rate",
-    "hit_rate_low",
-    "hit_rate_high",
-    "start_rate",
-    "start_rate_low",
-    "start_rate_high",
-)
-_SUMS = (
-    "cold_arrival_n",
-    "lost_min",
-    "lost_stops_n",
-    "lost_cold_arrival_min",
-    "lost_warm_arrival_min",
-    "lost_unknown_arrival_min",
-    "lost_at_most_min",
-    "lost_at_most_stops_n",
-    "site_limit_min",
-    "active_min",
-    "idle_min",
-    "held_min",
-    "energy_kwh",
-    "warming_min",
-    "warming_kwh",
-    "warming_cost",
-    "range_given_up_km",
-    "plug_heating_kwh",
-)
-VEHICLE_COLUMNS = (
-    "vehicle_id",
-    "vehicle_name",
-    "model_id",
-    "model_name",
-    "is_configured",
-    "can_warm",
-    "is_silent",
-    *_COUNTS,
-    *_SUMS,
-)
-SITE_COLUMNS = (
-    "site_id",
-    "site_name",
-    "power_kw",
-    "mean_arrival_cell_temp_min_degc",
-    *_COUNTS,
-    *_SUMS,
-)
-DRIVER_COLUMNS = ("driver_label", *_COUNTS, "lost_min")
-QUARANTINE_COLUMNS = (
-    "rule",
-    "column_name",
-    "rows_n",
-    "files_n",
-    "example_file",
-    "example_row",
-    "example_value",
-)
 
 
 def tables(week: WeekData) -> dict[str, str]:
@@ -146,6 +36,10 @@ def tables(week: WeekData) -> dict[str, str]:
         "drivers.csv": csv_text(week.drivers, _same(DRIVER_COLUMNS)),
         "sites.csv": csv_text(week.sites, _same(SITE_COLUMNS)),
         "quarantine.csv": csv_text(week.rules, _same(QUARANTINE_COLUMNS)),
+        "curves.csv": csv_text(week.curves, _same(CURVE_COLUMNS)),
+        "cold_limits.csv": csv_text(week.cold_limits, _same(COLD_LIMIT_COLUMNS)),
+        "leadtime.csv": csv_text(week.leadtime, _same(LEADTIME_COLUMNS)),
+        "site_advice.csv": csv_text(week.site_advice, _same(SITE_ADVICE_COLUMNS)),
     }
 
 
@@ -197,6 +91,28 @@ def _rounded(value: float, column: str) -> float:
     return round(value, digits) + 0.0
 
 
+_BY_CAUSE = (
+    "lost_cold_min",
+    "lost_cold_low_min",
+    "lost_cold_high_min",
+    "lost_site_min",
+    "lost_site_low_min",
+    "lost_site_high_min",
+    "lost_unexplained_min",
+    "held_back_min",
+    "avoidable_min",
+    "unavoidable_min",
+    "net_saved_min",
+    "net_missed_min",
+    "refill_min",
+    "marginal_cost",
+    "cold_fees",
+    "break_even_per_hour",
+    "idle_warming_kwh",
+    "idle_warming_cost",
+)
+
+
 def summary(
     week: WeekData,
     *,
@@ -240,8 +156,17 @@ def summary(
                 "site_limit_min",
                 "warming_kwh",
                 "warming_cost",
+                *_BY_CAUSE,
             )
         },
+        "worth": {
+            "minutes": now["net_saved_min"],
+            "valued_minutes": now["valued_min"],
+            "cash": now["worth_cash"],
+            "time": now["worth_time"],
+        },
+        "change": _change(week.change),
+        "split_stops": now["split_stops_n"],
         "currency": currency,
         "range_given_up_km": now["range_given_up_km"],
         "stops_by_grade": {grade: now[f"stops_{grade.lower()}_n"] for grade in "ABCDE"},
@@ -258,6 +183,8 @@ def summary(
                 "start_rate": row["start_rate"],
                 "lost_min": row["lost_min"],
                 "lost_cold_arrival_min": row["lost_cold_arrival_min"],
+                "lost_cold_min": row["lost_cold_min"],
+                "avoidable_min": row["avoidable_min"],
                 "warming_kwh": row["warming_kwh"],
                 "warming_cost": row["warming_cost"],
             }
@@ -266,6 +193,22 @@ def summary(
         "outputs": list(outputs),
     }
     return json.dumps(_tidy(body), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+
+
+def _change(change: Row | None) -> dict[str, Any] | None:
+    """Why the cold minutes changed; the three parts add up to now less before."""
+    if change is None:
+        return None
+    return {
+        "before_min": change["cold_before_min"],
+        "now_min": change["cold_now_min"],
+        "weather_min": change["weather_min"],
+        "mix_min": change["mix_min"],
+        "behaviour_min": change["behaviour_min"],
+        "usual_low_min": change["usual_low_min"],
+        "usual_high_min": change["usual_high_min"],
+        "weeks_before": change["weeks_before_n"],
+    }
 
 
 def _tidy(value: Any, key: str = "") -> Any:

@@ -18,11 +18,13 @@ _STATEMENTS = {
     "fleet": "select * from weekly_fleet order by week_id",
     "vehicles": (
         "select * from weekly_vehicles"
-        " order by coalesce(lost_min, 0) desc, stops_n desc, vehicle_name, vehicle_id"
+        " order by coalesce(avoidable_min, 0) desc, coalesce(lost_cold_min, lost_min, 0) desc,"
+        " stops_n desc, vehicle_name, vehicle_id"
     ),
     "sites": (
         "select * from weekly_sites"
-        " order by coalesce(lost_min, 0) desc, stops_n desc, site_name, site_id"
+        " order by coalesce(avoidable_min, 0) desc, coalesce(lost_cold_min, lost_min, 0) desc,"
+        " stops_n desc, site_name, site_id"
     ),
     # Alphabetical: an order by figures would be a league table.
     "drivers": "select * from weekly_drivers order by driver_label",
@@ -35,6 +37,23 @@ _STATEMENTS = {
     "coverage": "select * from weekly_coverage order by vehicle_name, vehicle_id",
     "files": "select * from weekly_files order by file_path, content_sha256",
     "rules": "select * from weekly_rules order by rows_n desc, rule, column_name",
+    "change": "select * from weekly_change",
+}
+
+# Tables that a fleet may not have: nothing was learned, or no model carries a forecast.
+_LEARNED = {
+    "fitted_models": "where fit_week_id = $week_id order by model_id",
+    "fitted_habits": "where fit_week_id = $week_id order by model_id, quantity",
+    "fitted_curves": "where fit_week_id = $week_id order by model_id, soc_bin",
+    "fitted_cold_limits": "where fit_week_id = $week_id order by model_id, cell_temp_degc",
+    "fitted_vehicles": "where fit_week_id = $week_id order by vehicle_id",
+    "fitted_sites": "where fit_week_id = $week_id order by site_id",
+    "weekly_leadtime": "order by model_id, site_power_kw, pack_degc, outside_degc",
+    "weekly_site_advice": "order by site_name, site_id, model_name, model_id",
+    # In the order they were made: it is the order of trying.
+    "weekly_other_ways": "",
+    "weekly_no_advice": "order by model_id",
+    "weekly_mild_power": "order by vehicle_name, vehicle_id",
 }
 
 
@@ -53,6 +72,18 @@ class WeekData:
     coverage: list[Row]
     files: list[Row]
     rules: list[Row]
+    change: Row | None
+    models: list[Row]
+    habits: list[Row]
+    curves: list[Row]
+    cold_limits: list[Row]
+    fitted_vehicles: list[Row]
+    fitted_sites: list[Row]
+    leadtime: list[Row]
+    site_advice: list[Row]
+    other_ways: list[Row]
+    no_advice: list[Row]
+    mild_power: list[Row]
 
 
 def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> WeekData:
@@ -64,6 +95,7 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         When the tables hold no edition for this week.
     """
     rows = {key: con.sql(sql).pl().to_dicts() for key, sql in _STATEMENTS.items()}
+    learned = {name: _optional(con, name, week_id) for name in _LEARNED}
     editions = [row for row in rows["fleet"] if row["is_edition"] and row["week_id"] == week_id]
     if len(editions) != 1:
         raise ColdMinutesError(
@@ -93,7 +125,39 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         coverage=rows["coverage"],
         files=rows["files"],
         rules=rows["rules"],
+        change=_known_change(rows["change"]),
+        models=learned["fitted_models"],
+        habits=learned["fitted_habits"],
+        curves=learned["fitted_curves"],
+        cold_limits=learned["fitted_cold_limits"],
+        fitted_vehicles=learned["fitted_vehicles"],
+        fitted_sites=learned["fitted_sites"],
+        leadtime=learned["weekly_leadtime"],
+        site_advice=learned["weekly_site_advice"],
+        other_ways=learned["weekly_other_ways"],
+        no_advice=learned["weekly_no_advice"],
+        mild_power=learned["weekly_mild_power"],
     )
+
+
+def _optional(con: duckdb.DuckDBPyConnection, table: str, week_id: str) -> list[Row]:
+    """Rows of a table that may be absent; then none."""
+    is_there = con.execute(
+        "select count(*) from duckdb_tables() where table_name = $table", {"table": table}
+    ).fetchall()[0][0]
+    if not is_there:
+        return []
+    rest = _LEARNED[table]
+    bound = {"week_id": week_id} if "$week_id" in rest else {}
+    # The name and the rest of the statement are constants of this module.
+    found = con.sql(f"select * from {table} {rest}", params=bound)  # noqa: S608
+    rows: list[Row] = found.pl().to_dicts()
+    return rows
+
+
+def _known_change(rows: list[Row]) -> Row | None:
+    """The split of the change; None where there is nothing to compare with."""
+    return rows[0] if rows and rows[0]["cold_now_min"] is not None else None
 
 
 def _private(stop: Row, *, keep_driver: bool) -> Row:

@@ -1,15 +1,8 @@
-"""What the report says in words: the opening, comparisons, outcomes and reasons.
-
-The opening never claims more than the evidence. Minutes lost are the excess over the time a
-warm pack would have taken at that charger; they are not split by cause here, so the words are
-'lost at stops that arrived cold', never 'caused by cold'.
-"""
+"""The report's words for codes, counts, intervals and comparisons; see also `opening`."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from pipeline.report.filters import minutes, name, number
@@ -50,6 +43,28 @@ WHY_WORDS = {
     "no_model": "no model",
     "no_warm_curve": "no warm curve",
     "no_active_minutes": "no active minutes",
+    "minutes_not_known": "minutes not known",
+    "site_limit_unknown": "charger's limit not known",
+    "cold_limit_unknown": "cold limit not known",
+}
+
+EXPECTED_WORDS = {
+    "not_needed": "not needed",
+    "vehicle_cannot_warm": "vehicle cannot warm",
+    "low_charge": "charge too low",
+    "approach_too_short": "drive too short",
+    "saves_too_little": "saves too little",
+    "costs_more": "costs more",
+    "evidence": "cannot be told",
+}
+"""Why warming was not to be expected at a stop."""
+
+MAIN_CAUSE_WORDS = {
+    "cold": "cold",
+    "site": "its limit",
+    "held_back": "held back",
+    "unexplained": "unexplained",
+    "unsplit": "not known",
 }
 
 FINDING_WORDS = {
@@ -58,49 +73,11 @@ FINDING_WORDS = {
     "vehicle_unconfigured": "not configured",
     "vehicle_silent": "sent no data",
     "site_destination_not_recognised": "not recognised as a charging place",
-    "site_slow": "its rating costs more than cold",
-    "most_minutes_vehicle": "most minutes lost",
-    "most_minutes_site": "most minutes lost here",
+    "site_slow": "its limit costs more than cold",
+    "site_held_back": "gave less than its rating",
+    "most_minutes_vehicle": "most avoidable minutes",
+    "most_minutes_site": "most avoidable minutes here",
 }
-
-_SET_IT = "Set the charger as the destination before setting off"
-_ADVICE = {
-    "no_destination": f"{_SET_IT}: at {{n}} of the {{m}} missed stops none was set.",
-    "set_too_late": f"{_SET_IT}: at {{n}} of the {{m}} missed stops it was set too late.",
-    "began_late": f"{_SET_IT}: at {{n}} of the {{m}} missed stops warming began too late.",
-    "destination_not_recognised": (
-        "Pick the charger from the vehicle's own list of charging places: at {n} of the {m} "
-        "missed stops the destination was not known as one."
-    ),
-    "approach_too_short": (
-        "Charge after the longer drive, or warm on the cable before departure: at {n} of the "
-        "{m} missed stops the drive was too short."
-    ),
-    "vehicle_did_not_respond": (
-        "Have the vehicles that did not respond checked: a charging place was set in time at "
-        "{n} of the {m} missed stops, and no warming began."
-    ),
-    "too_cold_for_the_time": (
-        "Begin on a warmer battery (on the cable, or indoors): at {n} of the {m} missed stops "
-        "warming ran as long as it could and the battery was still cold."
-    ),
-    "cut_off_low_charge": (
-        "Stop for charge a little earlier: at {n} of the {m} missed stops low charge switched "
-        "the warming off."
-    ),
-    "ended_early": (
-        "Ask why warming ended before arrival at {n} of the {m} missed stops; a destination "
-        "cleared on the way is the usual thing to look for."
-    ),
-}
-
-
-@dataclass(frozen=True)
-class Opening:
-    """The first words of the report: what happened, and what to do."""
-
-    what: str
-    action: str
 
 
 def words_of(code: str | None, known: Mapping[str, str]) -> str:
@@ -120,160 +97,20 @@ def isolated(text: str) -> str:
     return clean if is_plain else f"\u2068{clean}\u2069"
 
 
-def opening(
-    edition: Row, stops: Sequence[Row], attention: Sequence[Row], *, silent_n: int
-) -> Opening:
-    """One or two sentences on what happened, one or two on what to do."""
-    stops_n = int(edition["stops_n"])
-    warm_n = sum(int(edition[key]) for key in ("already_warm_n", "warmed_n", "warmed_unneeded_n"))
-    cold_n = int(edition["cold_arrival_n"])
-    if stops_n == 0:
-        return _nothing(silent_n, int(edition["vehicles_n"]))
-    if warm_n + cold_n == 0:
-        return _unknown(edition)
-    few = (
-        f" Only {counted(int(edition['rated_n']), 'stop')} could be rated, too few to judge by."
-        if int(edition["rated_n"]) < FEW_STOPS
-        else ""
-    )
-    if cold_n == 0:
-        return _all_warm(edition, warm_n, few)
-    return Opening(
-        _cold_sentence(edition, cold_n, cold_n + warm_n) + _warming_sentence(edition) + few,
-        _advice(edition, stops, attention),
-    )
+def between(low: float | None, high: float | None) -> str:
+    """The measurement interval in words; empty where there is none.
 
+    It says how well the week's minutes were measured, and nothing about what is usual: the usual
+    range of a change has words of its own.
 
-def _nothing(silent_n: int, vehicles_n: int) -> Opening:
-    if silent_n == 0:
-        return Opening(
-            "No fast-charge stop was found this week, so there is nothing to say about cold.",
-            "There is nothing to act on.",
-        )
-    return Opening(
-        "No fast-charge stop was found this week, and "
-        f"{silent_n} of {counted(vehicles_n, 'vehicle')} sent no data.",
-        "Check the exports of the silent vehicles, then run this week again.",
-    )
-
-
-def _unknown(edition: Row) -> Opening:
-    what = (
-        f"For none of the {counted(int(edition['stops_n']), 'fast-charge stop')} can be said "
-        "whether the battery arrived cold: its temperature on arrival is not known."
-        if int(edition["stops_n"]) > 1
-        else "There was one fast-charge stop; whether its battery arrived cold is not known."
-    )
-    if int(edition["lost_stops_n"]) and edition["lost_min"] is not None:
-        lost = float(edition["lost_min"])
-        what += (
-            f" Charging took {minutes(lost)} more than a warm battery would have needed; "
-            "the cause is not known."
-            if lost >= 1
-            else " Charging took no longer than a warm battery would have needed."
-        )
-    elif edition["lost_at_most_min"] is not None:
-        what += (
-            f" The stays leave room for at most {minutes(edition['lost_at_most_min'])} lost, "
-            "from any cause."
-        )
-    return Opening(
-        what,
-        "Ask for the coldest cell's temperature in the exports; the coverage table names the "
-        "first missing signal of each vehicle.",
-    )
-
-
-def _all_warm(edition: Row, warm_n: int, few: str) -> Opening:
-    what = (
-        f"Cold was not the problem this week: all {counted(warm_n, 'stop')} with a known "
-        "battery temperature arrived warm."
-        if warm_n > 1
-        else "Cold was not the problem this week: the one stop with a known battery "
-        "temperature arrived warm."
-    )
-    lost = float(edition["lost_warm_arrival_min"] or 0)
-    site = float(edition["site_limit_min"] or 0)
-    if lost >= 5:
-        what += f" The {minutes(lost)} lost there have other causes."
-    elif site >= 5:
-        what += f" The chargers' own ratings added {minutes(site)}."
-    action = "Keep the warming habits as they are."
-    if int(edition["warmed_unneeded_n"]):
-        n = int(edition["warmed_unneeded_n"])
-        action += f" {counted(n, 'stop was', 'stops were')} warmed without need."
-    return Opening(what + few, action)
-
-
-def _cold_sentence(edition: Row, cold_n: int, known_n: int) -> str:
-    lost = edition["lost_cold_arrival_min"]
-    of_all = f"{cold_n} of the {known_n} stops with a known battery temperature"
-    if known_n == 1:
-        of_all = "The one stop with a known battery temperature"
-    if lost is None:
-        return f"{of_all} arrived cold; the minutes lost there cannot be computed."
-    lost, warm, site = (
-        float(value or 0)
-        for value in (lost, edition["lost_warm_arrival_min"], edition["site_limit_min"])
-    )
-    if lost < 1:
-        return (
-            f"{of_all} arrived cold, but together they charged no slower than warm batteries "
-            "would have: cold was not the problem this week."
-        )
-    at_cold = f"{minutes(lost)} at the {counted(cold_n, 'stop')} that arrived cold"
-    if warm > lost:
-        return (
-            f"Cold was not the main problem: {minutes(warm)} were lost at stops that arrived "
-            f"warm, {at_cold}."
-        )
-    if site > lost:
-        return (
-            f"Slow chargers cost more than cold arrivals: their ratings added {minutes(site)}, "
-            f"against {minutes(lost)} lost at the {counted(cold_n, 'stop')} that arrived cold."
-        )
-    return f"{of_all} arrived cold and lost {minutes(lost)} of charging time."
-
-
-def _warming_sentence(edition: Row) -> str:
-    needed, warmed = int(edition["needed_warming_n"]), int(edition["warmed_n"])
-    part, never = int(edition["part_warmed_n"]), int(edition["not_warmed_n"])
-    if needed == 0:
+    Examples
+    --------
+    >>> between(171.2, 181.6).replace("\u00a0", " ")
+    'between 171 and 182 min, as far as the measurement goes'
+    """
+    if low is None or high is None:
         return ""
-    if needed == 1:
-        rest = "it was not finished" if part else "it never began"
-        return " The one stop that needed warming " + (
-            "got it in time." if warmed else f"did not get it in time: {rest}."
-        )
-    if warmed == needed:
-        return f" All {counted(needed, 'stop')} that needed warming got it in time."
-    ending = [
-        text
-        for n, text in (
-            (part, f"at {part} it was not finished"),
-            (never, f"at {never} it never began"),
-        )
-        if n
-    ]
-    return (
-        f" Of {counted(needed, 'stop')} that needed warming, {warmed or 'none'} got it in time; "
-        f"{' and '.join(ending)}."
-    )
-
-
-def _advice(edition: Row, stops: Sequence[Row], attention: Sequence[Row]) -> str:
-    missed = [stop for stop in stops if stop["outcome"] in ("part_warmed", "not_warmed")]
-    reasons = Counter(stop["why"] for stop in missed if stop["why"] in _ADVICE)
-    parts = []
-    if reasons:
-        # Equal counts are settled by name, so that equal data give equal words.
-        why, n = min(reasons.items(), key=lambda pair: (-pair[1], pair[0]))
-        parts.append(_ADVICE[why].format(n=n, m=len(missed)))
-    if attention:
-        first = attention[0]
-        label = words_of(first["code"], FINDING_WORDS)
-        parts.append(f"Look first at {isolated(first['subject_name'])} ({label}).")
-    return " ".join(parts) or "Nothing stands out that a single action would mend."
+    return f"between {number(low)} and {minutes(high)}, as far as the measurement goes"
 
 
 def change(before: float | None, weeks_n: int, show: Callable[[Any], str], unit: str = "") -> str:

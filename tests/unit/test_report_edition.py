@@ -69,6 +69,24 @@ SUMMARY_KEYS = [
     "warming_kwh",
     "warming_cost",
     "currency",
+    "lost_cold_min",
+    "lost_cold_low_min",
+    "lost_cold_high_min",
+    "lost_site_min",
+    "lost_site_low_min",
+    "lost_site_high_min",
+    "lost_unexplained_min",
+    "held_back_min",
+    "avoidable_min",
+    "unavoidable_min",
+    "net_saved_min",
+    "net_missed_min",
+    "worth",
+    "break_even_per_hour",
+    "idle_warming_kwh",
+    "cold_fees",
+    "change",
+    "split_stops",
 ]
 
 needs_pango = pytest.mark.skipif(check_pdf_support() is not None, reason="Pango is not here")
@@ -107,8 +125,12 @@ def test_contract(rich: Path) -> None:
     assert sorted(digests(rich)) == [
         "fleet.html",
         "summary.json",
+        "tables/cold_limits.csv",
+        "tables/curves.csv",
         "tables/drivers.csv",
+        "tables/leadtime.csv",
         "tables/quarantine.csv",
+        "tables/site_advice.csv",
         "tables/sites.csv",
         "tables/stops.csv",
         "tables/vehicles.csv",
@@ -123,6 +145,14 @@ def test_contract(rich: Path) -> None:
     assert summary["outputs"] == sorted(digests(rich))
     needed = summary["warmed"] + summary["part_warmed"] + summary["not_warmed"]
     assert summary["needed_warming"] == needed
+    cold = summary["avoidable_min"] + summary["unavoidable_min"]
+    assert cold == pytest.approx(summary["lost_cold_min"], abs=0.002)
+    assert set(summary["worth"]) == {"minutes", "valued_minutes", "cash", "time"}
+    change = summary["change"]
+    moved = change["weather_min"] + change["mix_min"] + change["behaviour_min"]
+    assert moved == pytest.approx(change["now_min"] - change["before_min"], abs=0.003)
+    assert all("lost_cold_min" in before for before in summary["previous_weeks"])
+    assert len(rows_of(rich / "tables" / "curves.csv")) == 200
     assert not [p for p in rich.parent.iterdir() if p.name.startswith(".")]
 
 
@@ -200,6 +230,33 @@ def test_a_week_without_stops(tmp_path: Path) -> None:
     assert summary["hit_rate"] is None
     assert summary["lost_min"] is None
     assert rows_of(tmp_path / WEEK / "tables" / "stops.csv") == []
+
+
+def test_stops_carry_minutes_by_cause(rich: Path) -> None:
+    split = 0
+    for row in rows_of(rich / "tables" / "stops.csv"):
+        parts = [row[f"lost_{cause}_min"] for cause in ("cold", "site", "unexplained")]
+        if row["evidence_grade"] in ("D", "E"):
+            assert row["excess_min"] == ""
+        if all(parts):
+            split += 1
+            total = sum(float(part) for part in parts)
+            assert total == pytest.approx(float(row["excess_min"]), abs=0.002)
+        else:
+            assert not any(parts)
+            assert row["split_why_null"]
+    assert split > 30
+
+
+@pytest.mark.parametrize("kind", ["summaries", "blank"])
+def test_what_is_not_known_is_null(kind: str, tmp_path: Path) -> None:
+    write(kind, tmp_path)
+    summary = json.loads((tmp_path / WEEK / "summary.json").read_text())
+    for key in ("lost_cold_min", "avoidable_min", "net_saved_min", "break_even_per_hour"):
+        assert summary[key] is None
+    assert summary["worth"] == dict.fromkeys(("minutes", "valued_minutes", "cash", "time"))
+    assert summary["change"] is None
+    assert summary["split_stops"] == 0
 
 
 def test_equal_bytes_of_html_and_tables(rich: Path, tmp_path: Path) -> None:
@@ -299,7 +356,7 @@ def text_of(path: Path, first: int = 0, last: int = 0) -> str:
 
 
 @needs_pango
-@pytest.mark.parametrize("kind", ["rich", "none", "one", "many", "hostile", "unknown"])
+@pytest.mark.parametrize("kind", ["rich", "none", "one", "many", "hostile", "unknown", "blank"])
 def test_pdf(kind: str, tmp_path: Path) -> None:
     write(kind, tmp_path, pdf=True)
     path = tmp_path / WEEK / "fleet.pdf"
@@ -321,9 +378,9 @@ def test_pdf(kind: str, tmp_path: Path) -> None:
         return
     assert "By vehicle" in front, "the chart belongs on page 1"
     assert "page 1 of" in front
-    assert "lost, arrived cold" in front, "text in the chart is selectable"
-    if summary["lost_cold_arrival_min"] is not None:
-        assert f"{summary['lost_cold_arrival_min']:,.0f}".replace(",", " ") in front
+    if summary["lost_cold_min"] is not None:
+        assert "cold, unavoidable" in front, "text in the chart is selectable"
+        assert f"{summary['lost_cold_min']:,.0f}".replace(",", " ") in front
     if summary["hit_rate"] is not None:
         assert f"{summary['hit_rate'] * 100:.0f} %" in front
 

@@ -14,9 +14,17 @@ from report_data import HOSTILE, WEEK, fleet_of, week
 
 from pipeline.problems import Problem
 from pipeline.report.pages import environment, fleet_html, page_context
-from pipeline.report.palette import LOST_MARKS, OUTCOME_MARKS, PAPER, TEXT_PAIRS, contrast
+from pipeline.report.palette import (
+    CAUSE_MARKS,
+    OUTCOME_MARKS,
+    PAPER,
+    TEXT_PAIRS,
+    WORTH_MARKS,
+    contrast,
+)
 from pipeline.report.weekdata import read_week
 
+KINDS = ["rich", "none", "one", "many", "hostile", "warm", "unknown", "summaries", "blank"]
 PRINTED: dict[str, Any] = {
     "instant": datetime(2026, 1, 19, tzinfo=UTC),
     "method_version": "1.0",
@@ -67,7 +75,7 @@ def outline(html: str) -> Outline:
     return found
 
 
-@pytest.mark.parametrize("kind", ["rich", "none", "one", "many", "hostile", "warm", "unknown"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_page_is_well_formed_and_self_contained(kind: str) -> None:
     page = outline(html_of(kind))
     tags = [tag for tag, _ in page.seen]
@@ -101,7 +109,15 @@ def test_every_drawing_has_a_title() -> None:
     html = html_of("rich")
     drawings = re.findall(r"<svg[^>]*>\s*<title>([^<]+)</title>", html)
     assert len(drawings) == html.count("<svg")
-    assert any("Outcomes and minutes lost by vehicle. Van" in title for title in drawings)
+    for begin in (
+        "Outcomes and minutes by cause, per vehicle. Van",
+        "Where the minutes went, whole fleet: ",
+        "Net minutes saved by warming and missed where it was expected. Whole fleet: ",
+        "Cold minutes a week: ",
+        "Warm curve of Vidar 60: ",
+        "Cold limit of Vidar 60, ",
+    ):
+        assert any(title.startswith(begin) for title in drawings), begin
 
 
 def test_every_variable_is_needed() -> None:
@@ -131,7 +147,7 @@ def test_every_column_of_a_row_is_needed_or_absent() -> None:
     fleet = fleet_of()
     context = page_context(read_week(con, WEEK, fleet), fleet, **PRINTED)
     template = environment(fleet).get_template("fleet_week.html.j2")
-    for column in ("hit_rate", "lost_min", "warming_kwh"):
+    for column in ("hit_rate", "lost_cold_min", "avoidable_min", "warming_kwh"):
         broken = [
             {key: value for key, value in row.items() if key != column}
             for row in context["vehicles"]
@@ -187,10 +203,17 @@ def test_text_contrast() -> None:
 
 
 def test_marks_stand_out_from_paper() -> None:
-    for mark in [*OUTCOME_MARKS.values(), *LOST_MARKS.values()]:
+    for mark in [*OUTCOME_MARKS.values(), *CAUSE_MARKS.values(), *WORTH_MARKS.values()]:
         assert max(contrast(mark.fill, PAPER), contrast(mark.edge, PAPER)) >= 3.0
-    looks = [(m.fill, m.edge, m.lines, m.is_dashed) for m in OUTCOME_MARKS.values()]
-    assert len(set(looks)) == len(looks)
+    for marks in (OUTCOME_MARKS, CAUSE_MARKS):
+        looks = [(m.fill, m.edge, m.lines, m.is_dashed) for m in marks.values()]
+        assert len(set(looks)) == len(looks)
+
+
+def test_neighbouring_causes_differ_in_grey() -> None:
+    fills = [CAUSE_MARKS[code].fill for code in ("avoidable", "unavoidable", "site", "held_back")]
+    for first, second in pairwise(fills):
+        assert contrast(first, second) >= 1.8
 
 
 def test_main_outcomes_differ_in_grey() -> None:
@@ -206,3 +229,113 @@ def test_templates_hold_no_arithmetic() -> None:
         for expression in re.findall(r"\{\{(.*?)\}\}|\{%(.*?)%\}", path.read_text()):
             code = re.sub(r'"[^"]*"', "", " ".join(expression)).strip("- ")
             assert not re.search(r"[*/]|\s[+-]\s|\bround\b|\bsum\b", code), (path.name, code)
+
+
+def printed(html: str) -> str:
+    """The page's text, blanks as one."""
+    return re.sub(r"\s+", " ", " ".join(outline(html).text).replace("\u00a0", " "))
+
+
+def test_figures_on_the_page_are_those_of_the_tables() -> None:
+    con, tables = week("rich")
+    now = tables["weekly_fleet"][-1]
+    fleet = fleet_of(driver_value_per_hour=32)
+    text = printed(fleet_html(read_week(con, WEEK, fleet), fleet, **PRINTED))
+    cold, low, high = (
+        round(now[key]) for key in ("lost_cold_min", "lost_cold_low_min", "lost_cold_high_min")
+    )
+    assert f"Cold took {cold} min of charging time (between {low} and {high} min, as far as" in text
+    could, could_not = (
+        int(each) for each in re.findall(r"could have avoided (\d+) min; (\d+)", text)[0]
+    )
+    assert could + could_not == cold
+    assert abs(could - now["avoidable_min"]) < 1
+    assert f"Warming saved {now['net_saved_min']:.0f} min net" in text
+    assert f"In cash it cost {-now['worth_cash']:.2f} EUR" in text
+    assert f"worth {now['worth_time']:.2f} EUR" in text
+    assert f"worth {now['break_even_per_hour']:.2f} EUR or more" in text
+    together = now["worth_cash"] + now["worth_time"]
+    assert f"{together:.2f}" not in text, "cash and valued time are never added"
+    for row in tables["weekly_vehicles"]:
+        if row["lost_cold_min"] is not None and row["stops_n"]:
+            cells = [f"{row[key]:.0f}" for key in ("lost_cold_min", "avoidable_min")]
+            assert " ".join(cells) in text.replace("\u2212", "-"), row["vehicle_id"]
+
+
+def test_measurement_and_usual_range_have_words_of_their_own() -> None:
+    text = printed(html_of("rich"))
+    assert text.count("as far as the measurement goes") >= 2
+    assert "Usual range, by the spread between vehicles: " in text
+    for sentence in re.split(r"(?<=[.;]) ", text):
+        assert not ("as far as the measurement goes" in sentence and "usual" in sentence.lower())
+
+
+def test_a_summary_never_claims_minutes_lost() -> None:
+    con, _ = week("summaries")
+    fleet = fleet_of()
+    context = page_context(read_week(con, WEEK, fleet), fleet, **PRINTED)
+    assert context["fleet_bar"] is None
+    assert context["worth"]["chart"] is None
+    for group in context["stop_groups"]:
+        for stop in group:
+            assert stop["has_bound"]
+            assert stop["why_not_words"] == ""
+    text = printed(html_of("summaries"))
+    assert "Cold took" not in text
+    assert "at most" in text
+    assert "For no stop of this week can be said what warming saved" in text
+
+
+def test_a_fleet_without_models_says_so() -> None:
+    text = printed(html_of("blank"))
+    assert "the minutes lost there cannot be computed" in text
+    assert "no vehicle model is configured" in text
+    assert "no model" in text
+    assert "When to begin" not in text.replace("see When to begin", "")
+
+
+def test_when_to_begin_is_said_per_model_and_site() -> None:
+    con, tables = week("rich")
+    fleet = fleet_of()
+    text = printed(fleet_html(read_week(con, WEEK, fleet), fleet, **PRINTED))
+    worth_it = [row for row in tables["weekly_leadtime"] if row["verdict"] == "begin"]
+    shown = [row for row in worth_it if row["site_power_kw"] in (50.0, 300.0)]
+    assert shown
+    for row in shown:
+        assert f"{row['begin_min']:.0f} saves {row['net_saved_min']:.0f}" in text
+    assert "not worth it" in text
+    assert "* colder than the cold limit is known for: an extrapolation." in text
+    assert "few stops here yet: the model's median" in text
+    assert "Without a table: gamla_30 (cold limit not known)." in text
+    assert "Norra Tullen , 50 kW: warming is not worth it here." in text
+    assert "Set it before setting off, never while driving." in text
+    assert "maker’s manual and local law come first" in text
+    for way in ("on the way", "on the cable, before departure", "parking indoors"):
+        assert way in text
+
+
+def test_what_was_learned_is_told_with_its_doubts() -> None:
+    text = printed(html_of("rich"))
+    for words in (
+        "learned from 181 charges; 0–10, 85–100 % of charge: as configured",
+        "a ceiling on the current, learned from 120 charges",
+        "from 25 °C : above the warm threshold of 21 °C",
+        "777 ± 1 kJ/K, cools with a time constant of 8.0 h",
+        "heater 4.1 kW (seen 40 times) differs from the configured 5.2 kW",
+        "wrong at 4 of 120 stops whose heater is known, and left 11 open",
+        "assumed by its capacity, because too few stretches",
+        "not tried: no stop with a known heater",
+        "Van 01 93 % (12 charges)",
+    ):
+        assert words.replace(" :", ":") in text, words
+
+
+def test_summaries_are_held_against_mild_weather_without_minutes() -> None:
+    text = printed(html_of("rich"))
+    said = "41 kW on average over 4 stays (33 to 51)"
+    for rest in (
+        ", against 58 kW (52 to 64) over its own 11 stays in mild weather.",
+        ", against 62 kW (56 to 68) over all vehicles' 11 stays in mild weather at the same sites.",
+        "; too few stays in mild weather to compare with.",
+    ):
+        assert said + rest in text

@@ -117,7 +117,7 @@ def test_minutes_spent_anyway_are_worth_nothing() -> None:
     assert valued(6, 20, 0, True) == 0
     assert valued(6, 0, 45, True) == 0, "a break"
     assert valued(6, 20, 0, False) == 0, "stood on after its charge"
-    assert valued(6, 5, 0, False) == 0, "even if not for long: the charge was not what it waited for"
+    assert valued(6, 5, 0, False) == 0, "even if not for long: it waited for something else"
     assert valued(6, 0, 2, False) == 4
     assert valued(-2, 20, 45, True) == -2, "a loss stays a loss"
 

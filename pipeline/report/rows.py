@@ -1,0 +1,164 @@
+"""One row of a weekly table becomes one row of the page: words for codes, bars for rates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pipeline.report.causes import main_cause
+from pipeline.report.filters import kw, kwh, minutes, name, number, one_line
+from pipeline.report.weekdata import Row, WeekData
+from pipeline.report.words import (
+    EXPECTED_WORDS,
+    FINDING_WORDS,
+    MAIN_CAUSE_WORDS,
+    OUTCOME_WORDS,
+    WHY_WORDS,
+    counted,
+    words_of,
+)
+
+_WORTH_A_WORD_MIN = 0.5
+"""Cold minutes that print as 0 need no reason why they could not be avoided."""
+
+
+def range_bar(row: Row, rate: str, target: float | None) -> dict[str, float] | None:
+    """A rate with its interval on a scale of 0 to 100, ready to be drawn; None without one."""
+    value, low, high = row[rate], row[f"{rate}_low"], row[f"{rate}_high"]
+    if value is None or low is None or high is None:
+        return None
+    bar = {
+        "low_x": round(4 + low * 92, 2),
+        "width": round((high - low) * 92, 2),
+        "at_x": round(4 + value * 92, 2),
+        "low": low,
+        "high": high,
+        "value": value,
+    }
+    return {**bar, "target_x": round(4 + target * 92, 2)} if target is not None else bar
+
+
+def with_bar(row: Row, target: float | None) -> Row:
+    """A row of rates with its bars."""
+    return {
+        **row,
+        "hit_bar": range_bar(row, "hit_rate", target),
+        "start_bar": range_bar(row, "start_rate", None),
+    }
+
+
+def finding(row: Row, site_words: Mapping[str, str]) -> Row:
+    """A finding in words, with at most four of its stops.
+
+    A site named for its avoidable minutes says when to set it, from ``site_words``.
+    """
+    advice = one_line(row["advice"])
+    if row["code"] == "most_minutes_site" and row["subject_id"] in site_words:
+        said = site_words[row["subject_id"]]
+        advice = f"Save it in the vehicles as a charging place. {said[0].upper()}{said[1:]}."
+    stop_ids = [one_line(stop_id) for stop_id in row["stop_ids"] or []]
+    shown = ", ".join(stop_ids[:4])
+    more = f" and {len(stop_ids) - 4} more" if len(stop_ids) > 4 else ""
+    return {
+        "kind": row["kind"],
+        "subject": name(row["subject_name"] or row["subject_id"] or "unknown place", 44),
+        "label": words_of(row["code"], FINDING_WORDS),
+        "evidence": one_line(row["evidence"]),
+        "advice": advice,
+        "avoidable_min": row["avoidable_min"],
+        "lost_cold_min": row["lost_cold_min"],
+        "stops_n": row["stops_n"],
+        "stop_ids": shown + more,
+    }
+
+
+def stop_row(row: Row) -> Row:
+    """A stop in words; what is not known carries its reason."""
+    return {
+        **row,
+        "outcome_words": words_of(row["outcome"], OUTCOME_WORDS),
+        "why_words": _summary_words(row)
+        if row["why"] == "summary_only"
+        else words_of(row["why"], WHY_WORDS),
+        "null_words": words_of(row["lost_why_null"], WHY_WORDS),
+        "cause_words": words_of(main_cause(row), MAIN_CAUSE_WORDS),
+        "why_not_words": _why_not_avoidable(row),
+        "has_warming": bool(row["warming_min"]),
+        "has_bound": row["excess_min"] is None and row["lost_at_most_min"] is not None,
+        "is_cold_miss": row["outcome"] in ("part_warmed", "not_warmed"),
+    }
+
+
+def _why_not_avoidable(row: Row) -> str:
+    """Why none of a stop's minutes count as avoidable; empty where warming was expected."""
+    if row["excess_min"] is None:
+        return ""
+    if row["lost_cold_min"] is None:
+        return words_of(row["split_why_null"], WHY_WORDS)
+    if abs(row["lost_cold_min"]) < _WORTH_A_WORD_MIN and row["avoidable_min"] is not None:
+        return ""
+    return words_of(row["expected_why_not"], EXPECTED_WORDS)
+
+
+def _summary_words(row: Row) -> str:
+    """Energy, stay and highest power of a charge of which no more is known."""
+    told = [f"{kwh(row['energy_kwh'], 0)}, {minutes(row['stay_min'])}"]
+    if row["power_max_kw"] is not None:
+        told.append(f"{kw(row['power_max_kw'])} max")
+    return ", ".join(told)
+
+
+_NO_MILD_WHY = {
+    "too_few_mild_stops": "too few stays in mild weather to compare with",
+    "no_outside_temperature": "no outside temperature to tell mild weather by",
+}
+
+
+def mild_power_row(row: Row) -> Row:
+    """Average power of charges of which no more is known, against mild weather; no minutes."""
+    if row["power_kw"] is None:
+        return {"vehicle_name": row["vehicle_name"], "words": "average power not known"}
+    said = (
+        f"{kw(row['power_kw'])} on average over {counted(row['stops_n'], 'stay')}"
+        f"{_power_range(row['power_low_kw'], row['power_high_kw'])}"
+    )
+    if row["mild_power_kw"] is None:
+        why = words_of(row["why_null"], _NO_MILD_WHY)
+        return {"vehicle_name": row["vehicle_name"], "words": f"{said}; {why}"}
+    whose = "its own" if row["compared_with"] == "vehicle" else "all vehicles'"
+    where = "" if row["compared_with"] == "vehicle" else " at the same sites"
+    said += (
+        f", against {kw(row['mild_power_kw'])}"
+        f"{_power_range(row['mild_power_low_kw'], row['mild_power_high_kw'])} over {whose} "
+        f"{counted(row['mild_stops_n'], 'stay')} in mild weather{where}"
+    )
+    return {"vehicle_name": row["vehicle_name"], "words": said}
+
+
+def _power_range(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f" ({number(low)} to {number(high)})"
+
+
+def has_gap(row: Row) -> bool:
+    """Whether a vehicle's data lack anything that the report would use."""
+    counts = ("missing_min", "dc_unknown_n", "reported_only_n")
+    return bool(not row["samples_n"] or row["missing_signals"] or any(row[key] for key in counts))
+
+
+def coverage_row(row: Row) -> Row:
+    """A vehicle's coverage with its missing signals in words."""
+    signals = [words_of(one_line(signal), {}) for signal in row["missing_signals"] or []]
+    return {**row, "missing_words": ", ".join(signals), "unlocks": one_line(row["unlocks"])}
+
+
+def coverage_facts(week: WeekData) -> Row:
+    """Sums over the coverage of all vehicles."""
+    rows = week.coverage
+    return {
+        "vehicles_n": len(rows),
+        "with_data_n": sum(1 for row in rows if row["samples_n"] or row["dc_stops_n"]),
+        "samples_n": sum(row["samples_n"] or 0 for row in rows),
+        "ac_charges_n": sum(row["ac_charges_n"] or 0 for row in rows),
+        "dc_unknown_n": sum(row["dc_unknown_n"] or 0 for row in rows),
+        "reported_only_n": sum(row["reported_only_n"] or 0 for row in rows),
+        "missing_min": sum(row["missing_min"] or 0 for row in rows),
+    }
