@@ -10,7 +10,7 @@ from pipeline.comparisons import change_row, mild_power
 
 def stop(
     now: bool, degc: float | None, kwh: float, hours: float, site: str = "s", vehicle: str = "v"
-):  # type: ignore[no-untyped-def] # noqa: E501
+):  # type: ignore[no-untyped-def]
     return {
         "vehicle_id": vehicle,
         "vehicle_name": vehicle.upper(),
