@@ -14,3 +14,4 @@ where
     week_id in (select unnest($week_ids::varchar[]))
     and lost_cold_min is not null
     and unwarmed_cold_min is not null
+order by vehicle_id, plug_in_at

@@ -164,4 +164,4 @@ def test_energy_power_and_stay_of_a_summary_are_reported(dc_sessions: Made) -> N
         assert table[column].null_count() == 0
         assert table[column].min() > 0
     html = next(path for path in paths if path.suffix == ".html").read_text(encoding="utf-8")
-    assert len(re.findall(r"kWh in \d+", html)) == table.height
+    assert len(re.findall(r"\d\skWh, \d+\smin", html)) == table.height
