@@ -106,7 +106,11 @@ def _raised(
     if not has_shape:
         # Nothing says how the curve runs where no charge was seen: level from the nearest that was.
         seen = np.array([name in ("learned", "at_least") for name in told])
-        raised = np.interp(SOC_MID_PCT, SOC_MID_PCT[seen], raised[seen]) if seen.any() else raised
+        raised = (
+            np.interp(SOC_MID_PCT, SOC_MID_PCT[seen], raised[seen])
+            if seen.any()
+            else np.full(SOC_BINS_N, np.nan)
+        )
     return WarmCurve(raised, sessions, told)
 
 

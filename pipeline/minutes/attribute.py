@@ -40,7 +40,7 @@ def attribute(window: Window, learned: Learned) -> pl.DataFrame:
     is_site_known = ~np.isnan(learned.site_kw)
     for name in FIGURES[3:]:
         figures[name][~is_site_known] = np.nan
-    return window.stops.select("vehicle_id", "plug_in_at", "week_id").with_columns(
+    return window.stops.select("stop_id", "vehicle_id", "plug_in_at", "week_id").with_columns(
         *(pl.Series(name, values).fill_nan(None) for name, values in figures.items()),
         pl.Series("lost_at_most_min", _at_most(window, learned)).fill_nan(None),
         pl.Series("lost_why_null", _why_lost_null(window, learned, figures)),

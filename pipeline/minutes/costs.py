@@ -52,7 +52,11 @@ def stop_prices(con: duckdb.DuckDBPyConnection, fleet: Fleet, window: Window) ->
             on=["vehicle_id", "plug_in_at"],
             how="left",
         )
-        .join(breaks, on=["vehicle_id", "plug_in_at"], how="left")
+        .join(
+            breaks.unique(["vehicle_id", "plug_in_at"], keep="first", maintain_order=True),
+            on=["vehicle_id", "plug_in_at"],
+            how="left",
+        )
         .sort("stop_no")
     )
     marginal = marginal_price(

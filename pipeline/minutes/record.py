@@ -13,7 +13,7 @@ from pipeline.config import Fleet
 from pipeline.learning.cold_limit import KNOTS_DEGC
 from pipeline.minutes.learn import Learned, prior_of
 from pipeline.minutes.window import Window
-from pipeline.warehouse import register, run
+from pipeline.warehouse import register, run, transaction
 
 TABLES = (
     "fitted_models",
@@ -54,15 +54,10 @@ def record(
     }
     for name, frame in fresh.items():
         register(con, f"fresh_{name}", frame)
-    con.execute("begin")
-    try:
+    with transaction(con):
         for table in TABLES:
             run(con, f"minutes/clear_{table}", window.params)
             run(con, f"minutes/record_{table}")
-        con.execute("commit")
-    except duckdb.Error:
-        con.execute("rollback")
-        raise
 
 
 _HABITS = {

@@ -5,5 +5,5 @@ where
     m.week_id between $window_first_week_id and $window_last_week_id
     or not exists (
         select 1 from stops as s
-        where s.vehicle_id = m.vehicle_id and s.plug_in_at = m.plug_in_at
+        where s.stop_id = m.stop_id
     )

@@ -162,8 +162,10 @@ create table fitted_sites (
     sessions_n integer not null
 );
 
--- The minutes of each stop, under the fit named.
+-- The minutes of each stop, under the fit named. Two summaries may begin at the same instant, so the
+-- stop's own id is the key.
 create table stop_minutes (
+    stop_id varchar not null,
     vehicle_id varchar not null,
     plug_in_at timestamptz not null,
     week_id varchar not null,
@@ -218,7 +220,7 @@ select
     coalesce(m.model_unwarmed_degc, s.unwarmed_cell_temp_min_degc)
         as unwarmed_cell_temp_min_degc,
     m.* exclude (
-        vehicle_id, plug_in_at, week_id, refined_outcome, refined_why, model_unwarmed_degc
+        stop_id, vehicle_id, plug_in_at, week_id, refined_outcome, refined_why, model_unwarmed_degc
     ),
     case
         when coalesce(m.split_why_null, '') != 'site_limit_unknown'
@@ -231,4 +233,4 @@ select
     + (s.warming_kwh is not null and s.is_heater_assumed)::int
     + (m.warming_cost is not null and m.is_price_assumed)::int as figures_assumed_n
 from stops as s
-left join stop_minutes as m on s.vehicle_id = m.vehicle_id and s.plug_in_at = m.plug_in_at;
+left join stop_minutes as m on s.stop_id = m.stop_id;

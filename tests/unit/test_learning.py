@@ -242,3 +242,11 @@ def test_derated_sessions_lower_neither_curve_nor_level() -> None:
     found = fitted(lab, prior())
     assert found.curve.reference_kw[30:70] == pytest.approx(CURVE[30:70], rel=0.02)
     assert found.scale[0] == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_handful_of_charges_without_a_configured_curve_is_no_curve() -> None:
+    """Five charges, none of which meet in a bin: nothing is known, and that is not 0 kW."""
+    lab = Lab(warm, lambda _: 1.0)
+    for number in range(6):
+        lab.charge(10.0 + 12 * number, 20.0 + 12 * number, 26.0)
+    assert fit_model(lab.steps, prior(None), lab.vehicles, 1, lab.stops_n) is None

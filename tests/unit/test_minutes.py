@@ -244,3 +244,27 @@ def test_usual_range_is_fast_and_knows_its_limits() -> None:
     usual_range(generator.normal(size=(500, 3)), np.ones(500))
     assert time.perf_counter() - began < 1.0
     assert np.isnan(usual_range(np.array([3.0]), np.array([1.0])).low[0])
+
+
+def test_two_summaries_of_one_instant_are_two_stops(tmp_path: Path) -> None:
+    """Two meters may report charges of one vehicle that begin in the same second."""
+    fleet = write_fleet(tmp_path / "fleet")
+    (fleet / "sources" / "bills.toml").write_text(
+        'kind = "sessions"\nfiles = ["bills*.csv"]\nvehicle = { column = "unit" }\n'
+        'time = { format = "iso" }\n[columns]\n'
+        'plug_in_at = { column = "from" }\nplug_out_at = { column = "to" }\n'
+        'meter_energy_kwh = { column = "kwh", unit = "kWh" }\n'
+        'soc_start_pct = { column = "a", unit = "percent" }\n'
+        'soc_end_pct = { column = "b", unit = "percent" }\n'
+        'charge_mode = { column = "mode" }\n'
+    )
+    (fleet / "inbox" / "bills_1.csv").write_text(
+        "unit,from,to,kwh,a,b,mode\n"
+        "v1,2026-01-12T08:00:00Z,2026-01-12T08:30:00Z,20,20,50,dc\n"
+        "v1,2026-01-12T08:00:00Z,2026-01-12T08:50:00Z,30,20,65,dc\n"
+    )
+    rows = stops_of(fleet)
+    assert len(rows) == 2
+    assert len({row["stop_id"] for row in rows}) == 2
+    assert sorted(row["energy_kwh"] for row in rows) == pytest.approx([20 * 0.93, 30 * 0.93])
+    assert all(row["lost_at_most_min"] is not None for row in rows)
