@@ -125,5 +125,11 @@ def put_stop(
     put(
         con,
         "stop_minutes",
-        key | {"fit_week_id": week, "is_site_learned": False, "lost_cold_min": lost_cold_min},
+        key
+        | {
+            "stop_id": facts["stop_id"],
+            "fit_week_id": week,
+            "is_site_learned": False,
+            "lost_cold_min": lost_cold_min,
+        },
     )

@@ -162,8 +162,8 @@ create table fitted_sites (
     sessions_n integer not null
 );
 
--- The minutes of each stop, under the fit named. Two summaries may begin at the same instant, so the
--- stop's own id is the key.
+-- The minutes of each stop, under the fit named. Two summaries may begin at the same instant, so
+-- the stop's own id is the key.
 create table stop_minutes (
     stop_id varchar not null,
     vehicle_id varchar not null,

@@ -153,8 +153,8 @@ def test_nothing_learned_says_what_to_do(
     put(
         con,
         "stop_minutes",
-        {"vehicle_id": "x", "plug_in_at": NOW, "week_id": WEEK, "fit_week_id": WEEK,
-         "is_site_learned": False},
+        {"stop_id": "x.1", "vehicle_id": "x", "plug_in_at": NOW, "week_id": WEEK,
+         "fit_week_id": WEEK, "is_site_learned": False},
     )  # fmt: skip
     with pytest.raises(ColdMinutesError, match=r"models\.toml"):
         load_fits(con, fleet)
