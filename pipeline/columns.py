@@ -132,6 +132,9 @@ SESSION_SIGNALS = (
     Signal(
         "total_cost", "number", "sum charged for the session, fleet currency", "currency", 0, 1e6
     ),
+    Signal("parking_min", "number", "time at the plug billed as not charging", "min", 0, 1e6),
+    Signal("record_id", "text", "the biller's own number of the record"),
+    Signal("evse_id", "text", "outlet, as printed on it (ISO 15118: ZZ*ZZZ*E...)"),
     *_POSITION,
 )
 
@@ -147,6 +150,8 @@ SIGNALS_BY_KIND: dict[str, dict[str, Signal]] = {
     "nav_events": {signal.name: signal for signal in NAV_SIGNALS},
     "sessions": {signal.name: signal for signal in SESSION_SIGNALS},
     "driver_spans": {signal.name: signal for signal in SPAN_SIGNALS},
+    "ocpi_cdrs": {signal.name: signal for signal in SESSION_SIGNALS},
+    "ocpp_meter": {},  # the standard says what is what; nothing is mapped
 }
 
 REQUIRED_BY_KIND: dict[str, tuple[str, ...]] = {
@@ -154,4 +159,6 @@ REQUIRED_BY_KIND: dict[str, tuple[str, ...]] = {
     "nav_events": ("happened_at",),
     "sessions": ("plug_in_at", "plug_out_at"),
     "driver_spans": ("from_at", "to_at"),
+    "ocpi_cdrs": ("plug_in_at", "plug_out_at"),
+    "ocpp_meter": (),
 }

@@ -23,6 +23,9 @@ from pydantic import (
     model_validator,
 )
 
+from pipeline.card_config import Card, CardsFile
+from pipeline.ocpi_tariff_config import OcpiTariff
+from pipeline.ocpi_tariff_files import read_tariffs, tariff_problems
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.source_config import Identifier, Settings, Source, Zone
 from pipeline.tariff_config import TariffElement
@@ -112,6 +115,9 @@ class FleetSettings(Settings):
         3.0, description="Net minutes that warming must save to be expected at a stop."
     )
     min_session_kwh: NotNegative = 0.5
+    vss_version: Annotated[int, Field(ge=1, le=99)] | None = Field(
+        None, description="Version of COVESA VSS exports that do not say it themselves; 6 assumed."
+    )
     units: DisplayUnits = DisplayUnits()
     privacy: Privacy = Privacy()
     limits: Limits = Limits()
@@ -169,6 +175,9 @@ class Vehicle(Settings):
     depot: str = ""
     use: VehicleUse = "delivery"
     can_warm: bool | None = Field(None, description="Overrides the model.")
+    is_parked_indoors: bool = Field(
+        False, description="Then a pack warmer than outside after a night proves nothing."
+    )
     default_site: Identifier | None = Field(
         None, description="Site of this vehicle's charges where no position says otherwise."
     )
@@ -185,9 +194,21 @@ class Site(Settings):
     power_kw: Positive | None = Field(None, description="Rating of one outlet.")
     mode: Literal["ac", "dc", "mixed"] = "mixed"
     aliases: tuple[str, ...] = Field((), description="Other spellings in the exports.")
+    chargers: tuple[Identifier, ...] = Field(
+        (), description="Chargers of this site, as their OCPP logs name them."
+    )
     tariff: tuple[TariffElement, ...] = Field(
         (), description="Per component the first element that holds counts; none costs nothing."
     )
+    ocpi_tariff: Identifier | None = Field(
+        None, description="Id of an OCPI tariff object in the folder tariffs/, in its place."
+    )
+
+    @model_validator(mode="after")
+    def _one_tariff(self) -> Self:
+        if self.tariff and self.ocpi_tariff is not None:
+            raise ValueError("give tariff or ocpi_tariff, not both")
+        return self
 
     @model_validator(mode="after")
     def _position_is_whole(self) -> Self:
@@ -233,6 +254,7 @@ SCHEMAS: dict[str, type[Settings]] = {
     "vehicles": VehiclesFile,
     "sites": SitesFile,
     "drivers": DriversFile,
+    "cards": CardsFile,
     "source": Source,
 }
 
@@ -246,6 +268,8 @@ class Fleet(Settings):
     vehicles: dict[str, Vehicle]
     sites: dict[str, Site]
     drivers: dict[str, Driver]
+    cards: dict[str, Card] = Field(default_factory=dict)
+    ocpi_tariffs: dict[str, OcpiTariff] = Field(default_factory=dict)
     sources: dict[str, Source]
     fingerprint: str = Field(description="Hash of all that changes a computed figure.")
 
@@ -293,20 +317,26 @@ def load_fleet(folder: Path) -> Fleet:
     vehicles = _read(folder / "vehicles.toml", VehiclesFile, problems)
     sites = _read(folder / "sites.toml", SitesFile, problems)
     drivers = _read(folder / "drivers.toml", DriversFile, problems)
+    cards = _read(folder / "cards.toml", CardsFile, problems)
+    ocpi_tariffs = read_tariffs(folder / "tariffs", problems)
     sources = {
         path.stem: _read(path, Source, problems)
         for path in sorted((folder / "sources").glob("*.toml"))
     }
     if vehicles and models and sites:
         problems += _references(vehicles, models, sites)
-    if problems or not (settings and models and vehicles and sites and drivers):
+    if settings and sites:
+        named = {site_id: site.ocpi_tariff for site_id, site in sites.sites.items()}
+        problems += tariff_problems(named, ocpi_tariffs, settings.currency)
+    if problems or not (settings and models and vehicles and sites and drivers and cards):
         raise ColdMinutesError(problems)
     found_sources = {name: source for name, source in sources.items() if source is not None}
     computed = (
-        settings.model_dump_json(exclude={"operator", "units", "limits", "privacy"})
+        settings.model_dump_json(exclude={"operator", "units", "limits", "privacy", "vss_version"})
         + models.model_dump_json()
         + vehicles.model_dump_json()
         + sites.model_dump_json()
+        + "".join(tariff.model_dump_json() for _, tariff in sorted(ocpi_tariffs.items()))
     )
     return Fleet(
         folder=folder,
@@ -315,6 +345,8 @@ def load_fleet(folder: Path) -> Fleet:
         vehicles=vehicles.vehicles,
         sites=sites.sites,
         drivers=drivers.drivers,
+        cards=cards.cards,
+        ocpi_tariffs=ocpi_tariffs,
         sources=found_sources,
         fingerprint=hashlib.sha256(computed.encode()).hexdigest()[:16],
     )

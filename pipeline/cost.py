@@ -8,6 +8,13 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.ocpi_cost import (
+    energy_rates,
+    mean_power_kw,
+    ocpi_sites,
+    session_parts,
+    time_fees,
+)
 from pipeline.tariffs import (
     MIN_PRICED_KWH,
     FleetPrice,
@@ -29,7 +36,8 @@ def session_costs(
 ) -> pl.DataFrame:
     """Each charge with its cost.
 
-    An invoiced sum is taken as it is; else the site's tariff is applied; else the fleet's price
+    An invoiced sum is taken as it is; else the site's tariff is applied, its own elements or those
+    of an OCPI tariff; else the fleet's price
     to the energy. Energy at the meter is the energy into the pack divided by
     ``charging_efficiency``. It is spread evenly over the charging minutes, which come first;
     the rest of the stay is idle. Where charging minutes are not known, an AC charge took its
@@ -53,8 +61,8 @@ def session_costs(
         The rows in their order with ``priced_kwh`` (energy into the pack that the price is for),
         ``energy_cost``, ``time_cost``, ``idle_cost``, ``flat_cost`` (null where the source does
         not split its sum), ``total_cost``, ``price_per_kwh`` (of all parts, into the pack; null
-        without energy) and ``cost_source``: ``invoice``, ``tariff``, ``fleet_price`` or
-        ``assumed``.
+        without energy) and ``cost_source``: ``invoice``, ``tariff``, ``ocpi_tariff``,
+        ``fleet_price`` or ``assumed``.
     """
     priced_kwh = _pack_kwh(charges)
     start_s, end_s = seconds(charges["plug_in_at"]), seconds(charges["plug_out_at"])
@@ -75,6 +83,13 @@ def session_costs(
         parts["time_cost"][rows] = line.time_cost(begin, stop)
         parts["idle_cost"][rows] = line.idle_cost(stop, end)
         parts["flat_cost"][rows] = line.rate_at("flat", begin)
+    is_ocpi = np.zeros(len(charges), dtype=np.bool_)
+    for rows, tariff in ocpi_sites(charges["site_id"], tariffs, start_s, charged_s, end_s):
+        meter_kwh = priced_kwh[rows] / charging_efficiency
+        found = session_parts(tariff, zone, start_s[rows], charged_s[rows], end_s[rows], meter_kwh)
+        for name, part in found.items():
+            parts[name][rows] = part
+        is_ocpi[rows] = ~np.isnan(found["flat_cost"])
     has_tariff = ~np.isnan(parts["flat_cost"])
     invoiced = floats(charges["invoiced_cost"])
     is_invoiced = ~np.isnan(invoiced)
@@ -88,7 +103,10 @@ def session_costs(
         parts[name] = np.where(is_invoiced, np.nan, part)
     has_energy = priced_kwh >= MIN_PRICED_KWH
     default_source = "assumed" if fleet_price.is_assumed else "fleet_price"
-    source = np.where(is_invoiced, "invoice", np.where(has_tariff, "tariff", default_source))
+    by_tariff_source = np.where(is_ocpi, "ocpi_tariff", "tariff")
+    source = np.where(
+        is_invoiced, "invoice", np.where(has_tariff, by_tariff_source, default_source)
+    )
     return charges.with_columns(
         nullable("priced_kwh", priced_kwh),
         *(nullable(name, part) for name, part in parts.items()),
@@ -116,14 +134,23 @@ def marginal_price(
     -------
     polars.DataFrame
         In the order of ``stops``: ``marginal_price_per_kwh`` and ``price_source``, one of
-        ``tariff``, ``fleet_price``, ``assumed``.
+        ``tariff``, ``ocpi_tariff``, ``fleet_price``, ``assumed``. Where an OCPI tariff depends on
+        energy, power or duration, it is that at the end of the charge, if ``stops`` tells of it.
     """
     at_s = seconds(stops[at_column])
     price = np.full(len(stops), np.nan)
+    is_ocpi = np.zeros(len(stops), dtype=np.bool_)
+    power = mean_power_kw(stops, charging_efficiency)
+    for rows, tariff in ocpi_sites(stops["site_id"], tariffs, at_s):
+        is_told = not np.isnan(power[rows]).all()
+        active_s = 60 * floats(stops["active_min"])[rows] if is_told else np.zeros(len(rows))
+        kwh = power[rows] * active_s / 3600
+        rates = energy_rates(tariff, zone, at_s[rows], power[rows], active_s, kwh)
+        price[rows], is_ocpi[rows] = rates / charging_efficiency, True
     for rows, line in by_site(stops["site_id"], tariffs, zone, at_s, at_s):
         price[rows] = line.rate_at("energy_per_kwh", at_s[rows]) / charging_efficiency
     default_source = "assumed" if fleet_price.is_assumed else "fleet_price"
-    source = np.where(np.isnan(price), default_source, "tariff")
+    source = np.where(np.isnan(price), default_source, np.where(is_ocpi, "ocpi_tariff", "tariff"))
     price = np.where(np.isnan(price), fleet_price.per_kwh, price)
     return pl.DataFrame(
         [
@@ -177,6 +204,16 @@ def minute_fees(
             end, np.fmax(leaves, end)
         )
         fees[rows] = line.time_cost(begin, end) - np.where(is_kept, idle, 0.0)
+    power = mean_power_kw(stops, 1.0)
+    for rows, tariff in ocpi_sites(stops["site_id"], tariffs, start_s, from_s, to_s):
+        begin, end, leaves = from_s[rows], to_s[rows], leaves_s[rows]
+        # Idling from the earlier end of the charge, less idling from the later one.
+        stays = np.fmax(leaves, np.fmax(begin, end))
+        plug_in, none = start_s[rows], np.full(len(rows), np.nan)
+        idle = time_fees(tariff, "PARKING_TIME", zone, plug_in, begin, stays, none)
+        idle -= time_fees(tariff, "PARKING_TIME", zone, plug_in, end, stays, none)
+        charged = time_fees(tariff, "TIME", zone, plug_in, begin, end, power[rows])
+        fees[rows] = charged - np.where(np.isnan(leaves), 0.0, idle)
     return fees
 
 

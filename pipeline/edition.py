@@ -46,12 +46,17 @@ def program_version() -> str:
 
 
 @contextmanager
-def warehouse_of(fleet: Fleet, in_memory: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The fleet's warehouse, closed at the end; in memory for a look that leaves no trace."""
+def warehouse_of(
+    fleet: Fleet, in_memory: bool = False, wait_s: float = 0.0
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The fleet's warehouse, closed at the end; in memory for a look that leaves no trace.
+
+    Another run that holds it is waited for as long as `wait_s`.
+    """
     from pipeline.warehouse import open_warehouse
 
     path = None if in_memory else fleet.state / "warehouse.duckdb"
-    with closing(open_warehouse(path, fleet.settings.limits)) as con:
+    with closing(open_warehouse(path, fleet.settings.limits, wait_s)) as con:
         yield con
 
 
@@ -62,6 +67,7 @@ def make_edition(
     pdf: bool = True,
     now: datetime | None = None,
     progress: Progress | None = None,
+    wait_s: float = 0.0,
 ) -> Edition:
     """Take in what is new, compute what it touches, write the week's documents and tables.
 
@@ -75,6 +81,8 @@ def make_edition(
         False writes HTML and tables only, and needs no Pango.
     now
         The clock; tests set it.
+    wait_s
+        How long to wait [s] for another run to end.
 
     Raises
     ------
@@ -90,7 +98,7 @@ def make_edition(
         check_week(week_id)
     if pdf and (problem := check_pdf_support()):
         raise ColdMinutesError([problem], exit_code=4)
-    with warehouse_of(fleet) as con:
+    with warehouse_of(fleet, wait_s=wait_s) as con:
         intake = take_in(con, fleet, now, progress)
         compute(con, fleet, progress)
         week_id = week_id or newest_week(con, fleet, now)
@@ -136,20 +144,19 @@ def compute(
     """
     from pipeline.fleet_tables import write_fleet_tables
     from pipeline.stops import stops
-    from pipeline.warehouse import query, run
+    from pipeline.warehouse import query, run, transaction
 
     params = parameters(fleet)
     write_fleet_tables(con, fleet)
     stands_on = con.execute("select method_version, fingerprint from computed_with").fetchall()
     if stands_on != [(METHOD_VERSION, fleet.fingerprint)]:
-        con.execute("begin")
-        run(con, "stops/mark_all_weeks", params)
-        con.execute("delete from computed_with")
-        con.execute(
-            "insert into computed_with values ($method, $fingerprint)",
-            {"method": METHOD_VERSION, "fingerprint": fleet.fingerprint},
-        )
-        con.execute("commit")
+        with transaction(con):
+            run(con, "stops/mark_all_weeks", params)
+            con.execute("delete from computed_with")
+            con.execute(
+                "insert into computed_with values ($method, $fingerprint)",
+                {"method": METHOD_VERSION, "fingerprint": fleet.fingerprint},
+            )
     weeks = query(con, "stops/weeks_to_compute", params)["week_id"].to_list()
     for done, week_id in enumerate(weeks):
         if progress:

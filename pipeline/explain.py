@@ -116,8 +116,19 @@ def _lines(con: duckdb.DuckDBPyConnection, fleet: Fleet, stop: dict[str, Any]) -
         f"from {stop['file_path']!r} (source {stop['source_id']}, "
         f"sha256 {str(stop['content_sha256'])[:16]})"
     )
+    yield from _replaced(con, stop)
     yield from _events(con, stop)
     yield from _samples(con, stop)
+
+
+def _replaced(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
+    """What a corrected export has replaced at this stop; it is kept for audit."""
+    for row in query(con, "explain/explained_replaced", stop_params(stop)).iter_rows(named=True):
+        yield (
+            f"  Replaced: {row['rows_n']} rows of {row['file_path']!r} (rows "
+            f"{row['first_file_row']} to {row['last_file_row']}) by {row['superseded_by_path']!r}, "
+            f"taken in on {row['superseded_at']:%Y-%m-%d}"
+        )
 
 
 def _events(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:

@@ -12,6 +12,26 @@ from pipeline.config import Fleet
 METHOD_VERSION = "1.1"
 
 CONSTANTS: dict[str, Any] = {
+    # Sensors are doubted (section 1). A soak is 5 K of outside when it is long; before that, what
+    # is left of the distance at its start with the longest plausible time constant (section 6).
+    "soak_margin_kelvin": 5.0,
+    "soak_tau_h": 24.0,
+    "soak_least_h": 10.0,
+    # However long, one soak is no proof (the van may have stood in a heated hall): two are.
+    "soak_proof_h": 1.0e6,
+    "offset_kelvin": 40.0,  # of raw bytes
+    # Common practice, no source: no pack is 30 degC and 20 K over the air at every moment of a
+    # week, or 10 K under it, driven and charged for some hours.
+    "never_warmer_degc": 30.0,
+    "never_apart_kelvin": 20.0,
+    "never_below_kelvin": 10.0,
+    "never_least_h": 3.0,
+    # Common practice, no source: so long does no pack that is driven and charged stand still.
+    "still_driven_h": 2.0,
+    "still_charged_h": 0.5,
+    "still_least_h": 4.0,
+    "outside_apart_kelvin": 1.0,  # both may be shown in whole degrees
+    "outside_least_h": 2.0,
     # From samples to stops (method, section 3).
     "plugged_min_kw": 1.0,
     "heater_on_min_kw": 0.5,

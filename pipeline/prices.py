@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from pipeline.config import Fleet
+from pipeline.ocpi_tariff_config import OcpiTariff
+from pipeline.tariff_config import TariffElement
 from pipeline.tariffs import FleetPrice, Tariffs
 
 
@@ -15,5 +19,12 @@ def fleet_price(fleet: Fleet) -> FleetPrice:
 
 
 def tariffs_of(fleet: Fleet) -> Tariffs:
-    """Tariff elements by site, for sites that have any."""
-    return {name: site.tariff for name, site in fleet.sites.items() if site.tariff}
+    """Tariff elements, or an OCPI tariff, by site, for sites that have any."""
+    own: dict[str, Sequence[TariffElement] | OcpiTariff] = {
+        name: site.tariff for name, site in fleet.sites.items() if site.tariff
+    }
+    return own | {
+        name: fleet.ocpi_tariffs[site.ocpi_tariff]
+        for name, site in fleet.sites.items()
+        if site.ocpi_tariff is not None
+    }

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    model_validator,
+)
 
 from pipeline.columns import REQUIRED_BY_KIND, SIGNALS_BY_KIND
+from pipeline.ocpi_source import OCPI_CDRS, with_preset
+from pipeline.ocpp_source import OCPP_METER, with_ocpp_preset
 from pipeline.units import check_unit
 
 
@@ -42,7 +51,10 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
-SourceKind = Literal["samples", "nav_events", "sessions", "driver_spans"]
+SourceKind = Literal["samples", "nav_events", "sessions", "driver_spans", "ocpi_cdrs", "ocpp_meter"]
+
+
+Supersedes = Literal["name", "newer", "never"]
 
 
 class CsvFormat(Settings):
@@ -66,18 +78,27 @@ class TimeFormat(Settings):
     zone: Zone = "UTC"
 
 
+def _as_list(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
 class VehicleKey(Settings):
-    """Where the vehicle's name comes from: a column, the file name, or a fixed value."""
+    """Where the vehicle's name comes from: a column, the file name, a value, or a charge card."""
 
     column: str | None = None
     file_name: Annotated[str, AfterValidator(_known_regex)] | None = None
     value: Identifier | None = None
+    card: Annotated[tuple[str, ...], BeforeValidator(_as_list), Field(min_length=1)] | None = Field(
+        None,
+        description="Kind 'sessions': column with the number of a charge card, which cards.toml "
+        "gives to a vehicle; of several columns the first whose card is known.",
+    )
 
     @model_validator(mode="after")
     def _exactly_one(self) -> Self:
-        given = [key for key in ("column", "file_name", "value") if getattr(self, key) is not None]
-        if len(given) != 1:
-            raise ValueError("give exactly one of column, file_name, value")
+        keys = ("column", "file_name", "value", "card")
+        if sum(getattr(self, key) is not None for key in keys) != 1:
+            raise ValueError(f"give exactly one of {', '.join(keys)}")
         return self
 
 
@@ -111,11 +132,35 @@ class Source(Settings):
     files: tuple[str, ...] = Field(min_length=1, description="Patterns of names in inbox/.")
     members: tuple[str, ...] = Field(("*",), description="Patterns of names inside a zip.")
     sheet: str | None = Field(None, description="Sheet of a workbook; the first by default.")
+    records: Annotated[str, Field(min_length=1)] | None = Field(
+        None,
+        description="JSON: key of the list that holds one record per row, such as 'data' or "
+        "'export.rows'; a key with dots in it stands in quotes. Columns are dotted names within a "
+        "record, or begin with / to name a value of the document around the list.",
+    )
     csv: CsvFormat = CsvFormat()
     time: TimeFormat = TimeFormat()
     vehicle: VehicleKey
+    charger: VehicleKey | None = Field(
+        None,
+        description="Kind 'ocpp_meter': where the charger's name stands: a key beside each message "
+        "(column), the file's name, or a value; by default a key of a usual name.",
+    )
     null_values: tuple[str, ...] = ("", "null", "NULL", "NaN", "nan", "N/A", "NA", "-")
+    supersedes: Supersedes = Field(
+        "never",
+        description="Which file corrects another: by name (same stem with _v2, (2), _corrected), "
+        "any newer one that covers what it contradicts, or none.",
+    )
     columns: dict[str, ColumnMap]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _standard_needs_no_mapping(cls, table: Any) -> Any:
+        kind = table.get("kind") if isinstance(table, dict) else None
+        if kind == OCPP_METER:
+            return with_ocpp_preset(table)
+        return with_preset(table) if kind == OCPI_CDRS else table
 
     @model_validator(mode="after")
     def _columns_are_ours(self) -> Self:
@@ -131,4 +176,8 @@ class Source(Settings):
             raise ValueError(f"kind '{self.kind}' needs a mapping for {', '.join(missing)}")
         for name, mapped in self.columns.items():
             check_unit(name, known[name].unit, mapped.unit)
+        if self.charger is not None and (self.kind != OCPP_METER or self.charger.card is not None):
+            raise ValueError(f"charger is for kind '{OCPP_METER}', and takes no card")
+        if self.vehicle.card is not None and "plug_in_at" not in known:
+            raise ValueError("vehicle.card is for kind 'sessions': only a charge is paid by card")
         return self

@@ -6,10 +6,14 @@ from typing import Any
 
 import duckdb
 
-from pipeline.warehouse import build, run
+from pipeline.warehouse import build, run, transaction
 
 STEPS = (
     "scope",
+    "sensor_quarters",
+    "still_spells",
+    "soaks",
+    "doubt_rows",
     "plugged_samples",
     "plug_breaks",
     "charge_spans",
@@ -40,6 +44,7 @@ STEPS = (
 
 
 RECORDED = (
+    "doubted_signals",
     "stops",
     "charge_sessions",
     "charge_steps",
@@ -58,13 +63,8 @@ def stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:
     """
     for step in STEPS:
         build(con, f"stops/{step}", params)
-    con.execute("begin")
-    try:
+    with transaction(con):
         for table in RECORDED:
             run(con, f"stops/clear_{table}")
             run(con, f"stops/record_{table}")
         run(con, "stops/clear_dirty_weeks")
-        con.execute("commit")
-    except duckdb.Error:
-        con.execute("rollback")
-        raise

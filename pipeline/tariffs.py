@@ -17,11 +17,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.ocpi_tariff_config import OcpiTariff
 from pipeline.tariff_config import COMPONENTS, WEEKDAYS, TariffElement
 
 FloatArray = NDArray[np.float64]
-Tariffs = Mapping[str, Sequence[TariffElement]]
-"""Elements by site id; a site without elements has no known tariff."""
+Tariffs = Mapping[str, Sequence[TariffElement] | OcpiTariff]
+"""Elements, or an OCPI tariff, by site id; a site without elements has no known tariff."""
 
 MIN_PRICED_KWH = 0.001
 """No price per kWh is formed over less than a watt-hour."""
@@ -92,7 +93,7 @@ class Timeline:
 def by_site(
     site_id: pl.Series, tariffs: Tariffs, zone: str, from_s: FloatArray, to_s: FloatArray
 ) -> list[tuple[NDArray[np.int64], Timeline]]:
-    """Per site with a tariff: numbers of its rows, and its tariff over the time they span.
+    """Per site with elements: numbers of its rows, and its tariff over the time they span.
 
     Rows without both instants are left out.
     """
@@ -100,9 +101,12 @@ def by_site(
     usable = ~(np.isnan(from_s) | np.isnan(to_s))
     for site in sorted(set(site_id.drop_nulls().to_list()) & set(tariffs)):
         rows = np.flatnonzero((site_id == site).fill_null(False).to_numpy() & usable)
-        if len(rows) and tariffs[site]:
+        elements = tariffs[site]
+        if isinstance(elements, OcpiTariff):  # `pipeline.ocpi_cost` sees to these
+            continue
+        if len(rows) and elements:
             span = from_s[rows].min(), to_s[rows].max()
-            found.append((rows, timeline(tariffs[site], zone, *span)))
+            found.append((rows, timeline(elements, zone, *span)))
     return found
 
 

@@ -43,6 +43,7 @@ CONVERSIONS: dict[str, dict[str, Conversion]] = {
     "kmh": {"km/h": Conversion(1.0), "mph": Conversion(KM_PER_MILE), "m/s": Conversion(3.6)},
     "km": {"km": Conversion(1.0), "mi": Conversion(KM_PER_MILE), "m": Conversion(1e-3)},
     "deg": {"deg": Conversion(1.0)},
+    "min": {"min": Conversion(1.0), "h": Conversion(60.0), "s": Conversion(1 / 60)},
     "currency": {"currency": Conversion(1.0)},
 }
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +17,22 @@ from pipeline.problems import ColdMinutesError, Problem
 from pipeline.resources import folder, statement
 
 ROW_GROUP_ROWS_N = 16_384
+LOCK_LOOK_S = 0.25
+_HOLDER = re.compile(r"lock is held in (?P<program>.+?) \(PID (?P<pid>\d+)\)")
 
 
-def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnection:
+def open_warehouse(
+    path: Path | None, limits: Limits, wait_s: float = 0.0
+) -> duckdb.DuckDBPyConnection:
     """Open (or make) a warehouse and bring its schema up to date; None opens one in memory.
+
+    The connection can read and write no other file: exports come in as frames, so no statement
+    has any business with the file system, whatever an export may have put into a value.
+
+    Parameters
+    ----------
+    wait_s
+        How long to wait [s] for another run to let go of the file.
 
     Raises
     ------
@@ -39,6 +54,22 @@ def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnecti
     try:
         con = duckdb.connect(config=config)
         if path is not None:
+            _attach(con, path, time.monotonic() + wait_s)
+            con.execute("use warehouse")
+    except duckdb.Error as error:
+        raise ColdMinutesError([_open_problem(path, error, wait_s)], exit_code=5) from error
+    con.execute("set TimeZone = 'UTC'")
+    con.execute("set enable_progress_bar = false")
+    con.execute("set enable_external_access = false")
+    con.execute("set lock_configuration = true")
+    _migrate(con, path)
+    return con
+
+
+def _attach(con: duckdb.DuckDBPyConnection, path: Path, until_s: float) -> None:
+    """Attach the file, trying again while another process holds it and time is left."""
+    while True:
+        try:
             # One file of one vehicle fills some of these row groups, so that its rows go straight
             # to their place and not into the write-ahead log first (a third less work), and a
             # vehicle's week lies together, to be found by the minima and maxima kept per group.
@@ -46,13 +77,16 @@ def open_warehouse(path: Path | None, limits: Limits) -> duckdb.DuckDBPyConnecti
                 f"attach $path as warehouse (row_group_size {ROW_GROUP_ROWS_N})",
                 {"path": str(path)},
             )
-            con.execute("use warehouse")
-    except duckdb.Error as error:
-        raise ColdMinutesError([_open_problem(path, error)], exit_code=5) from error
-    con.execute("set TimeZone = 'UTC'")
-    con.execute("set enable_progress_bar = false")
-    _migrate(con, path)
-    return con
+        except duckdb.IOException as error:
+            if not _is_held(error) or time.monotonic() >= until_s:
+                raise
+            time.sleep(min(LOCK_LOOK_S, max(until_s - time.monotonic(), 0.01)))
+        else:
+            return
+
+
+def _is_held(error: duckdb.Error) -> bool:
+    return "could not set lock" in str(error).lower()
 
 
 def build(
@@ -93,6 +127,23 @@ def run(
     con.execute(sql, bound).fetchall()
 
 
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """All of the block or nothing of it.
+
+    A commit that fails (for want of disk) has ended the transaction already; that there is none
+    left to roll back must not hide why.
+    """
+    con.execute("begin")
+    try:
+        yield
+        con.execute("commit")
+    except BaseException:
+        with suppress(duckdb.Error):
+            con.execute("rollback")
+        raise
+
+
 def _bound(
     con: duckdb.DuckDBPyConnection, sql: str, params: Mapping[str, Any] | None
 ) -> tuple[str, dict[str, Any]]:
@@ -108,7 +159,8 @@ def _migrate(con: duckdb.DuckDBPyConnection, path: Path | None) -> None:
     con.execute(
         "create table if not exists schema_versions (version integer primary key, name varchar)"
     )
-    newest = con.execute("select coalesce(max(version), 0) from schema_versions").fetchall()[0][0]
+    done = {row[0] for row in con.execute("select version from schema_versions").fetchall()}
+    newest = max(done, default=0)
     known = max(int(script.name[:4]) for script in scripts)
     if newest > known:
         con.close()
@@ -126,24 +178,29 @@ def _migrate(con: duckdb.DuckDBPyConnection, path: Path | None) -> None:
         )
     for script in scripts:
         version = int(script.name[:4])
-        if version <= newest:
+        if version in done:
             continue
-        con.execute("begin")
-        for single in con.extract_statements(script.read_text(encoding="utf-8")):
-            con.execute(single)
-        con.execute("insert into schema_versions values ($v, $n)", {"v": version, "n": script.stem})
-        con.execute("commit")
+        with transaction(con):
+            for single in con.extract_statements(script.read_text(encoding="utf-8")):
+                con.execute(single)
+            row = {"v": version, "n": script.stem}
+            con.execute("insert into schema_versions values ($v, $n)", row)
 
 
-def _open_problem(path: Path | None, error: duckdb.Error) -> Problem:
+def _open_problem(path: Path | None, error: duckdb.Error, wait_s: float) -> Problem:
     text = str(error).splitlines()[0]
-    if "lock" in text.lower():
+    if _is_held(error):
+        holder = _HOLDER.search(text)
+        who = f"process {holder['pid']} ({Path(holder['program']).name})" if holder else text
+        waited = f"; waited {wait_s:g} s" if wait_s else ""
         return Problem(
             "WAREHOUSE-01",
             "stop",
             str(path),
-            f"another run holds this warehouse ({text})",
-            "Wait until it has finished, then run again. Nothing was changed.",
+            f"another run holds this warehouse, {who}{waited}",
+            "Run again when it has finished, or let `--wait SECONDS` wait for it. Nothing was "
+            "changed.",
+            {"pid": int(holder["pid"])} if holder else {},
         )
     return Problem(
         "WAREHOUSE-03",

@@ -22,7 +22,7 @@ from pipeline.weeks import span_of, weeks_before
 
 WEEKS_COMPARED_N = 4
 
-_UNLOCKS = {
+UNLOCKS = {
     "cell_temp": (
         "coldest cell temperature",
         "at which stops the battery was cold, and whether warming got it there",
@@ -75,6 +75,7 @@ def weekly(
     build(con, "weekly/weekly_stops", params)
     build(con, "weekly/weekly_files", params)
     build(con, "weekly/weekly_rules", params)
+    register(con, "weekly_doubts", _doubts(con, params))
     vehicles = _vehicles(con, this_week)
     sites = _sites(con, this_week)
     cover = _coverage(con, params)
@@ -97,6 +98,14 @@ def weekly(
     advice(con, fleet, week_id)
     whys = query(con, "weekly/weekly_whys", params)
     register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id))
+
+
+def _doubts(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> pl.DataFrame:
+    """Signals that failed a test of plausibility, named, with the figure each would unlock."""
+    name, unlocks = UNLOCKS["cell_temp"]  # the one signal that is tested
+    return query(con, "weekly/weekly_doubts", params).with_columns(
+        signal_name=pl.lit(name), unlocks=pl.lit(unlocks)
+    )
 
 
 def _with_idle(
@@ -229,13 +238,13 @@ def _coverage(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> pl.Data
     missing: list[list[str]] = []
     unlocks: list[str | None] = []
     for row in joined.iter_rows(named=True):
-        lacking = [name for name in _UNLOCKS if row[f"{name}_n"] == 0]
+        lacking = [name for name in UNLOCKS if row[f"{name}_n"] == 0]
         if row["samples_n"] == 0:
             missing.append(["time series of the charge and the approach"])
             unlocks.append("why and for how long: now only start, end and energy are known")
         else:
-            missing.append([_UNLOCKS[name][0] for name in lacking])
-            unlocks.append(_UNLOCKS[lacking[0]][1] if lacking else None)
+            missing.append([UNLOCKS[name][0] for name in lacking])
+            unlocks.append(UNLOCKS[lacking[0]][1] if lacking else None)
     return joined.with_columns(
         pl.Series("missing_signals", missing, dtype=pl.List(pl.String)),
         pl.Series("unlocks", unlocks, dtype=pl.String),

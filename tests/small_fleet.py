@@ -89,7 +89,10 @@ def take_in(
     report = ingest(con, fleet, now=now, rows_per_batch=rows_per_batch)
     assert_law(con)
     assert report.rows_read_n == (
-        report.rows_used_n + report.rows_repeated_n + report.rows_set_aside_n
+        report.rows_used_n
+        + report.rows_repeated_n
+        + report.rows_set_aside_n
+        + report.rows_superseded_n
     )
     assert not (fleet.state / "temp" / "ingest").exists(), "unpacked files were left behind"
     return report
@@ -106,11 +109,14 @@ def assert_law(con: duckdb.DuckDBPyConnection) -> None:
             union all select file_id, count(*) from driver_spans group by all
         ),
         aside as (select file_id, count(*) as n from quarantine group by all),
-        spans as (select file_id, sum(rows_n) as n from file_spans group by all)
+        spans as (select file_id, sum(rows_n) as n from file_spans group by all),
+        replaced as (select file_id, count(*) as n from superseded_rows group by all)
         select * from files
         left join stored using (file_id) left join aside using (file_id)
-        left join spans using (file_id)
-        where rows_read_n <> rows_used_n + rows_repeated_n + rows_set_aside_n
+        left join spans using (file_id) left join replaced using (file_id)
+        where rows_read_n
+            <> rows_used_n + rows_repeated_n + rows_set_aside_n + rows_superseded_n
+            or coalesce(replaced.n, 0) <> rows_superseded_n
             or coalesce(stored.n, 0) <> rows_used_n
             or coalesce(spans.n, 0) <> rows_used_n
             or coalesce(aside.n, 0) <> rows_set_aside_n

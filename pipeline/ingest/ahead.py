@@ -18,9 +18,14 @@ from pipeline.config import Fleet
 from pipeline.ingest import read
 from pipeline.ingest.inbox import InboxFile, matching_sources, member_fits, no_source
 from pipeline.ingest.mapping import Mapped, Mapper
+from pipeline.ingest.ocpi import OcpiMapper, ocpi_batches
 from pipeline.ingest.refusals import too_large
+from pipeline.ingest.returned import restored, returned_source
 from pipeline.ingest.unpack import GB, Plain, hashed, is_zip, readable, zip_members
+from pipeline.ocpi_source import OCPI_CDRS
+from pipeline.ocpp_source import OCPP_METER
 from pipeline.problems import ColdMinutesError, Problem
+from pipeline.source_config import Source
 
 QUEUE_STEPS_N = 4
 """A file is told of in three steps, so this is one file, or four batches of a large one, ahead."""
@@ -32,6 +37,13 @@ class Item:
 
     plain: Plain
     source_id: str
+    returned: Source | None = None
+    """How to read it, where it brings back rows that were set aside."""
+
+    @property
+    def is_in_order(self) -> bool:
+        """Does the order of its rows say anything of clocks?"""
+        return self.returned is None
 
 
 @dataclass(frozen=True)
@@ -59,6 +71,13 @@ class Batch:
 
 
 @dataclass(frozen=True)
+class ChargerLog:
+    """A log of chargers, which is no table of vehicles': it is read where it is written."""
+
+    item: Item
+
+
+@dataclass(frozen=True)
 class Failed:
     """An item, or a whole file, cannot be taken in. What came of it before does not count."""
 
@@ -74,7 +93,7 @@ class FileEnds:
     temporary: tuple[Plain, ...]
 
 
-Step = FileBegins | ItemKnown | Batch | Failed | FileEnds
+Step = FileBegins | ItemKnown | Batch | ChargerLog | Failed | FileEnds
 
 
 def steps(
@@ -102,7 +121,8 @@ def steps(
     temp = temp_folder(fleet)
     for file in files:
         yield FileBegins(file)
-        source_ids = matching_sources(file.name, fleet.sources)
+        back = returned_source(file.path, fleet)
+        source_ids = [back[0]] if back else matching_sources(file.name, fleet.sources)
         temporary: list[Plain] = []
         if not source_ids:
             yield Failed([no_source(file.name, fleet.sources)])
@@ -123,8 +143,11 @@ def steps(
                     if plain is None:
                         plain = readable(found, temp, fleet.settings.limits.max_file_gb)
                         temporary.append(plain)
-                    item = Item(plain, source_id)
-                    yield from item_batches(item, fleet, now, is_in_order=True, rows_n=rows_n)
+                    if fleet.sources[source_id].kind == OCPP_METER:
+                        yield ChargerLog(Item(plain, source_id))
+                        continue
+                    item = Item(plain, source_id, back[1] if back else None)
+                    yield from item_batches(item, fleet, now, item.is_in_order, rows_n)
                 except ColdMinutesError as error:
                     yield Failed(error.problems)
         yield FileEnds(file, tuple(source_ids), tuple(temporary))
@@ -140,17 +163,26 @@ def item_batches(
     ColdMinutesError
         Where the file as a whole cannot be read.
     """
-    plain, source = item.plain, fleet.sources[item.source_id]
+    plain, source = item.plain, item.returned or fleet.sources[item.source_id]
+    if item.returned is not None:
+        fleet = fleet.model_copy(update={"sources": {**fleet.sources, item.source_id: source}})
     max_gb = fleet.settings.limits.max_file_gb
     bare_name = PurePosixPath(plain.name).name
-    suffix = plain.path.suffix.lower()
-    mapper = Mapper(fleet, item.source_id, plain.name, bare_name, suffix, now, is_in_order)
+    # Dates and numbers of workbooks come back as text, in the form workbooks are read in.
+    suffix = plain.path.suffix.lower() if item.returned is None else ".xlsx"
+    # Rows that come back are cells like any other; their reader knows the standard no more.
+    is_ocpi = source.kind == OCPI_CDRS and item.returned is None
+    make = OcpiMapper if is_ocpi else Mapper
+    mapper = make(fleet, item.source_id, plain.name, bare_name, suffix, now, is_in_order)
     temp = temp_folder(fleet)
-    cells = read.batches(plain.path, plain.name, item.source_id, source, temp, max_gb, rows_n)
+    if is_ocpi:
+        cells = ocpi_batches(plain.path, plain.name, source, temp, rows_n)
+    else:
+        cells = read.batches(plain.path, plain.name, item.source_id, source, temp, max_gb, rows_n)
     waiting: Mapped | None = None
     is_first = True
     for raw in cells:
-        mapped = mapper.map(raw)
+        mapped = mapper.map(raw if item.returned is None else restored(raw))
         if waiting is not None:
             yield Batch(item, waiting, is_first, is_last=False)
             is_first = False

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import polars as pl
 
 MAX_VALUE_CHARS = 200
+UNPRINTABLE = r"[\p{C}\p{Zl}\p{Zp}]"
 
 QUARANTINE_SCHEMA = {
     "file_row": pl.Int64,
@@ -71,17 +72,17 @@ def quarantine_rows(file_row: pl.Series, check: Check, is_chosen: pl.Series) -> 
     if check.cells is None:
         value = pl.repeat(None, int(is_chosen.sum()), dtype=pl.String, eager=True)
     else:
-        value = _written(check.cells.filter(is_chosen))
+        value = written(check.cells.filter(is_chosen))
     return pl.DataFrame({"file_row": file_row.filter(is_chosen), "value": value}).select(
         pl.col("file_row").cast(pl.Int64),
         rule=pl.lit(check.rule),
         column_name=pl.lit(check.column, pl.String),
-        value=pl.col("value").str.slice(0, MAX_VALUE_CHARS).str.replace_all(r"\p{C}", "\ufffd"),
+        value=pl.col("value").str.slice(0, MAX_VALUE_CHARS).str.replace_all(UNPRINTABLE, "\ufffd"),
         expected=pl.lit(check.expected),
     )
 
 
-def _written(cells: pl.Series) -> pl.Series:
+def written(cells: pl.Series) -> pl.Series:
     """Cells as text; an instant of ours as RFC 3339."""
     if isinstance(cells.dtype, pl.Datetime) and cells.dtype.time_zone == "UTC":
         return cells.dt.to_string("%Y-%m-%dT%H:%M:%S%.fZ")

@@ -25,6 +25,31 @@ _REMEDIES = {
     "conflicting_sample": "The first one taken in is kept; look which export is right.",
     "ends_before_start": "Mend the export, or swap the columns in {source}.",
     "break_without_end": "Export the break again once it is over.",
+    "no_card": "Export the column that holds the card's number.",
+    "card_unlinked": "Add this card under [cards] in cards.toml with its vehicle, and from and to "
+    "where it changed hands; nobody's charge is ever guessed.",
+    "card_contradicts": "Mend cards.toml: the two numbers of the card lead to two vehicles.",
+    "not_a_cdr": "Only charge detail records are read by this source; tariffs belong into the "
+    "folder tariffs/ of the fleet.",
+    "credit_record": "It takes back the record that it names: a charge of this number taken in "
+    "from another file still counts, so have the biller export without it.",
+    "credited_record": "Nothing to do: a credit takes it back.",
+    "energy_implausible": "Mend the export: energy is in kWh.",
+    "not_a_message": "Export the messages as JSON, one per line or in one list.",
+    "line_too_long": "Export one message per line.",
+    "no_sampled_value": "Look at the charger's settings: the message says nothing.",
+    "no_charger": "Say under [charger] in {source} where the charger's name stands.",
+    "unknown_unit": "Have the charger send the unit: W, kW, Wh, kWh or Percent.",
+}
+_MENDED = {
+    "wh_in_kwh": "energy is in Wh where kWh is due, so a thousandth of it is used",
+    "periods_in_wh": "the periods give energy in Wh where kWh is due; the record's total is used",
+    "energy_differs": "the periods' energy does not add up to the record's total; the total is "
+    "used",
+    "coordinates_swapped": "latitude and longitude are swapped, so they were turned round",
+    "coordinates_impossible": "no place on Earth, so no position is used",
+    "other_currency": "the cost is not in the fleet's currency, so no cost is used",
+    "parking_beyond_stay": "parking is longer than the stay, so it is not used",
 }
 _AGAIN = "After a change of the mapping the next run takes the file in anew."
 
@@ -51,6 +76,32 @@ def aside_problems(name: str, source_id: str, summary: pl.DataFrame) -> list[Pro
                 f"{row['rule']}: {got}expected {row['expected']}",
                 f"{remedy} {rows_n} {'row' if rows_n == 1 else 'rows'} set aside for this; the "
                 f"rest of the file was taken in. {_AGAIN}",
+                dict(row),
+            )
+        )
+    return problems
+
+
+def mended_problems(name: str, summary: pl.DataFrame) -> list[Problem]:
+    """INGEST-14: rows that are used although something in them was put right or left out.
+
+    Parameters
+    ----------
+    summary
+        As in `aside_problems`; ``expected`` is what was used in the first row.
+    """
+    problems = []
+    for row in summary.iter_rows(named=True):
+        used = "nothing" if row["expected"] is None else f"'{row['expected']}'"
+        rows_n = row["rows_n"]
+        problems.append(
+            Problem(
+                "INGEST-14",
+                "note",
+                f"inbox/{name} row {row['file_row']}, column {row['column_name']}",
+                f"{row['rule']}: {_MENDED[row['rule']]} (got '{row['value']}', used {used})",
+                f"{rows_n} {'row' if rows_n == 1 else 'rows'} of this file, all used; the table "
+                f"mended_rows lists them. Have the biller mend the export.",
                 dict(row),
             )
         )

@@ -12,9 +12,12 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.ingest import order
+from pipeline.ingest.cards import CARD_UNLINKED
 from pipeline.ingest.checks import Check, no_quarantine, quarantine_rows
 from pipeline.ingest.earlier import EarlierSpans
 from pipeline.ingest.mapping import Mapped
+from pipeline.ingest.raw import RawRows
+from pipeline.ingest.supersede import Correction, Replaced
 from pipeline.ingest.tables import TABLES, spans_of
 from pipeline.ingest.touched import touched_weeks
 from pipeline.ingest.unpack import Plain
@@ -47,6 +50,8 @@ class FileLoad:
         Column of the export that holds the instant, for the quarantine.
     is_in_order
         Judge clocks by the order of the rows; False once that has been found not to hold.
+    replaced
+        Which files this one replaces, and which replace it.
     """
 
     con: duckdb.DuckDBPyConnection
@@ -58,22 +63,29 @@ class FileLoad:
     earlier: EarlierSpans
     time_column: str | None
     is_in_order: bool = True
+    replaced: Replaced = field(default_factory=Replaced)
     file_id: int = 0
     read_n: int = 0
     used_n: int = 0
     repeated_n: int = 0
     set_aside_n: int = 0
+    superseded_n: int = 0
     backward_n: int = 0
     spans: list[pl.DataFrame] = field(default_factory=list)
     weeks: list[pl.DataFrame] = field(default_factory=list)
     broken: list[pl.DataFrame] = field(default_factory=list)
+    mended: list[pl.DataFrame] = field(default_factory=list)
     intervals: list[tuple[float, int]] = field(default_factory=list)
     context: pl.DataFrame | None = None
     held: pl.DataFrame | None = None
+    raw: RawRows = field(default_factory=RawRows)
 
     def __post_init__(self) -> None:
         self.file_id = self.con.execute(statement("ingest/next_file_id")).fetchall()[0][0]
         self.table = TABLES[self.kind]
+        self.correction = Correction(
+            self.con, self.kind, self.table, self.replaced, self.zone, self.now
+        )
 
     def add(self, mapped: Mapped, is_last: bool) -> None:
         """Take one batch in.
@@ -84,7 +96,9 @@ class FileLoad:
             When the rows so far are plainly not in time order.
         """
         self.read_n += mapped.read_n
+        self.raw.add(mapped.cells, mapped.vehicle, None if self.held is None else self.held_rows())
         self._quarantine(mapped.quarantine)
+        self._mended(mapped.mended)
         table = self.table
         rows = mapped.rows.select(
             "vehicle_id", *dict.fromkeys((table.start, table.end)), *table.values, "file_row"
@@ -98,6 +112,7 @@ class FileLoad:
         is_good = verdict.is_null()
         is_repeated = (verdict == order.REPEATED).fill_null(False)
         self.repeated_n += int(is_repeated.sum())
+        self._arrive(used.filter(is_good | is_repeated))
         for rule in verdict.filter(~is_good & ~is_repeated).unique(maintain_order=True):
             # Repeats across files are told by the warehouse, so the value shown is the instant.
             check = Check(rule, self.time_column, is_good, used["sampled_at"], order.EXPECTED[rule])
@@ -111,14 +126,24 @@ class FileLoad:
         Raises
         ------
         AssertionError
-            When the rows do not add up: used, repeated and set aside must be all that were read.
+            When the rows do not add up: used, repeated, set aside and superseded must be all that
+            were read.
         """
-        if self.read_n != self.used_n + self.repeated_n + self.set_aside_n:
+        self._settle()
+        if self.read_n != self.used_n + self.repeated_n + self.set_aside_n + self.superseded_n:
             raise AssertionError(
                 f"{self.plain.name}: {self.read_n} rows read, but {self.used_n} used, "
-                f"{self.repeated_n} repeated and {self.set_aside_n} set aside"
+                f"{self.repeated_n} repeated, {self.set_aside_n} set aside and "
+                f"{self.superseded_n} superseded"
             )
+        weeks = [*self.weeks, *self.correction.weeks]
         spans = pl.concat(self.spans) if self.spans else None
+        if spans is not None and not self.weeks:
+            weeks.append(touched_weeks(spans, self.zone, self.now))
+        dirty = pl.concat(weeks).unique().sort(pl.all()) if weeks else pl.DataFrame()
+        if dirty.height:
+            listed = dirty.to_dict(as_series=False)
+            warehouse.run(self.con, "ingest/insert_dirty_weeks", listed)
         first_at = last_at = None
         if spans is not None:
             spans = (
@@ -129,11 +154,6 @@ class FileLoad:
             first_at, last_at = spans["first_at"].min(), spans["last_at"].max()
             listed = spans.to_dict(as_series=False)
             warehouse.run(self.con, "ingest/insert_file_spans", {**listed, "file_id": self.file_id})
-            weeks = self.weeks or [touched_weeks(spans, self.zone, self.now)]
-            dirty = pl.concat(weeks).unique().sort(pl.all())
-            if dirty.height:
-                listed = dirty.to_dict(as_series=False)
-                warehouse.run(self.con, "ingest/insert_dirty_weeks", listed)
         warehouse.run(
             self.con,
             "ingest/insert_file",
@@ -148,12 +168,45 @@ class FileLoad:
                 "rows_used_n": self.used_n,
                 "rows_repeated_n": self.repeated_n,
                 "rows_set_aside_n": self.set_aside_n,
+                "rows_superseded_n": self.superseded_n,
                 "first_at": first_at,
                 "last_at": last_at,
                 "median_interval_s": self._median_interval_s(),
                 "taken_in_at": self.now,
             },
         )
+
+    def held_rows(self) -> pl.Series:
+        """Rows that wait for the next batch to be judged."""
+        return pl.Series(dtype=pl.Int64) if self.held is None else self.held["file_row"]
+
+    def _arrive(self, rows: pl.DataFrame) -> None:
+        """Tell the correction what the file says where it may contradict another."""
+        if not (self.replaced.older or self.replaced.keeps_reach) or rows.height == 0:
+            return
+        spans = spans_of(rows, self.table)
+        if not self.replaced.by_evidence or self.earlier.overlap(self.kind, spans).height:
+            self.correction.arrive(rows)
+
+    def _settle(self) -> None:
+        """What this file replaces, and what of it is replaced, out of the tables."""
+        if not (self.correction.ignored_ids or self.replaced.keeps_reach):
+            return
+        self.superseded_n, rejected = self.correction.settle(self.file_id, self.plain.name)
+        self.used_n -= self.superseded_n + rejected.height
+        if rejected.height:
+            rule, rows = "conflicting_sample", rejected["file_row"]
+            is_chosen = pl.repeat(True, rejected.height, dtype=pl.Boolean, eager=True)
+            check = Check(
+                rule, self.time_column, is_chosen, rejected["first_at"], order.EXPECTED[rule]
+            )
+            self._quarantine(quarantine_rows(rows, check, is_chosen))
+        if self.correction.spans is not None and self.spans:
+            # Only the days on which something is new have to be computed again.
+            left = self.correction.spans
+            self.spans = [left] if left.height else []
+            if self.kind != "driver_spans":
+                self.weeks = [touched_weeks(left, self.zone, self.now)] if left.height else []
 
     def _judged_samples(self, new: pl.DataFrame, is_last: bool) -> tuple[pl.DataFrame, pl.Series]:
         """Rows that can be judged now, and the verdict on each.
@@ -234,7 +287,11 @@ class FileLoad:
         wanted, reach = rows, spans if is_own_wanted else overlap
         if not is_own_wanted:
             wanted = rows.join(overlap.select("vehicle_id"), on="vehicle_id", how="semi")
-        limits = {"first_at": reach["first_at"].min(), "last_at": reach["last_at"].max()}
+        limits = {
+            "first_at": reach["first_at"].min(),
+            "last_at": reach["last_at"].max(),
+            "ignored_ids": self.correction.ignored_ids,
+        }
         found = self._query(f"match_{self.table.name}", wanted, limits)
         return found.group_by("file_row").agg(pl.col("is_same").any())
 
@@ -280,23 +337,24 @@ class FileLoad:
             self.broken.append(_summary(rows))
             self._run(
                 "insert_quarantine",
-                rows,
+                rows.with_columns(self.raw.of(rows["file_row"])["raw_row"]),
                 {"file_id": self.file_id, "file_path": self.plain.name},
             )
 
+    def _mended(self, rows: pl.DataFrame) -> None:
+        """Keep what was put right in rows that are used."""
+        if rows.height:
+            self.mended.append(_summary(rows))
+            params = {"file_id": self.file_id, "file_path": self.plain.name}
+            self._run("insert_mended_rows", rows, params)
+
     def broken_summary(self) -> pl.DataFrame:
-        """Per rule and column: rows set aside, and the first of them."""
-        rows = pl.concat(self.broken) if self.broken else _summary(no_quarantine())
-        return (
-            rows.sort("file_row")
-            .group_by("rule", "column_name", maintain_order=True)
-            .agg(
-                pl.col("file_row").first(),
-                pl.col("value").first(),
-                pl.col("expected").first(),
-                pl.col("rows_n").sum(),
-            )
-        )
+        """Per rule and column: rows set aside, and the first of them; per card if not linked."""
+        return _summed(self.broken)
+
+    def mended_summary(self) -> pl.DataFrame:
+        """Per rule and column: rows put right, and the first of them."""
+        return _summed(self.mended)
 
     def _run(self, name: str, rows: pl.DataFrame, params: dict[str, Any] | None = None) -> None:
         self.con.register(INCOMING, rows.to_arrow())
@@ -314,9 +372,26 @@ class FileLoad:
 
 
 def _summary(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.group_by("rule", "column_name", maintain_order=True).agg(
+    # Which cards are not known is what the user must see, so each of them counts apart.
+    card = pl.when(rule=CARD_UNLINKED).then("value").alias("card")
+    return rows.group_by("rule", "column_name", card, maintain_order=True).agg(
         pl.col("file_row").first(),
         pl.col("value").first(),
         pl.col("expected").first(),
         rows_n=pl.len(),
+    )
+
+
+def _summed(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    rows = pl.concat(parts) if parts else _summary(no_quarantine())
+    return (
+        rows.sort("file_row")
+        .group_by("rule", "column_name", "card", maintain_order=True)
+        .agg(
+            pl.col("file_row").first(),
+            pl.col("value").first(),
+            pl.col("expected").first(),
+            pl.col("rows_n").sum(),
+        )
+        .drop("card")
     )

@@ -5,7 +5,7 @@ Conversion to our units, signs and UTC happens here and nowhere later.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import polars as pl
@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.columns import SIGNALS_BY_KIND
 from pipeline.config import Fleet
 from pipeline.ingest import cells as cell
+from pipeline.ingest.cards import card_table, vehicles_of
 from pipeline.ingest.checks import Check, no_quarantine, set_aside
 from pipeline.ingest.names import fixed_vehicle, known_words
 from pipeline.ingest.read import CELL, WORKBOOKS
@@ -46,11 +47,21 @@ class Mapped:
         One row per row set aside.
     read_n
         Rows of the batch; ``rows`` and ``quarantine`` together hold as many.
+    cells
+        The batch as exported, for what is kept of rows set aside.
+    vehicle
+        The vehicle that the whole file is about, if its cells do not tell.
+    mended
+        Values of used rows that were put right or left out, in the columns of a quarantine;
+        ``expected`` is what is used instead.
     """
 
     rows: pl.DataFrame
     quarantine: pl.DataFrame
     read_n: int
+    cells: pl.DataFrame = field(default_factory=pl.DataFrame)
+    vehicle: str | None = None
+    mended: pl.DataFrame = field(default_factory=no_quarantine)
 
 
 class Mapper:
@@ -93,30 +104,26 @@ class Mapper:
         self._fold_memory: pl.DataFrame | None = None
         self._vehicle = fixed_vehicle(self._source, name, bare_name, source_id)
         self._words = known_words(fleet)
+        self._cards = card_table(fleet)
 
     def map(self, raw: pl.DataFrame) -> Mapped:
         """Rows of ours from one batch of cells, in file order."""
         n = raw.height
         source = self._source
-        checks: list[Check] = []
-        if "is_wrong_cell_count" in raw.columns:
-            expected = "as many cells as the header has"
-            checks.append(
-                Check("wrong_cell_count", None, raw["is_wrong_cell_count"], None, expected)
-            )
-        vehicle_cells = (
-            pl.repeat(self._vehicle, n, dtype=pl.String, eager=True)
-            if source.vehicle.column is None
-            else raw[CELL + source.vehicle.column]
-        )
-        nulls = cell.null_words(source)
-        vehicle, found = cell.vehicle_ids(vehicle_cells, source.vehicle.column, nulls)
+        exported = raw
+        raw, checks, mended = self._prepared(raw)
+        vehicle, found = self._named_vehicles(raw)
         checks += found
         values: dict[str, pl.Series] = {}
         for name, mapped in source.columns.items():
             if self._signals[name].value_type == "time":
                 values[name], found = self._time(name, mapped, self._cells(raw, mapped), vehicle)
                 checks += found
+        if source.vehicle.card is not None:
+            tokens = {column: raw[CELL + column] for column in source.vehicle.card}
+            nulls = cell.null_words(source)
+            vehicle, found = vehicles_of(tokens, values["plug_in_at"], self._cards, nulls)
+            checks += found
         numbers = self._parsed(raw)
         for name, mapped in source.columns.items():
             if self._signals[name].value_type != "time":
@@ -127,13 +134,35 @@ class Mapper:
         checks += self._break_without_end(values)
         is_bad, quarantine = set_aside(raw["file_row"], checks)
         rows = self._rows(raw["file_row"], vehicle, values)
-        return Mapped(rows.filter(~is_bad) if quarantine.height else rows, quarantine, n)
+        if quarantine.height:
+            rows = rows.filter(~is_bad)
+            mended = mended.join(quarantine, on="file_row", how="anti", maintain_order="left")
+        return Mapped(rows, quarantine, n, exported, self._vehicle, mended)
 
     def nothing(self) -> Mapped:
         """The mapping of no rows at all."""
         types = {name: TYPES[signal.value_type] for name, signal in self._signals.items()}
         schema = {"vehicle_id": pl.String(), **types, "file_row": pl.Int64()}
         return Mapped(pl.DataFrame(schema=schema), no_quarantine(), 0)
+
+    def _prepared(self, raw: pl.DataFrame) -> tuple[pl.DataFrame, list[Check], pl.DataFrame]:
+        """The batch ready to be mapped, the first checks on it, and what was mended in it."""
+        if "is_wrong_cell_count" not in raw.columns:
+            return raw, [], no_quarantine()
+        is_wrong, expected = raw["is_wrong_cell_count"], "as many cells as the header has"
+        return raw, [Check("wrong_cell_count", None, is_wrong, None, expected)], no_quarantine()
+
+    def _named_vehicles(self, raw: pl.DataFrame) -> tuple[pl.Series, list[Check]]:
+        """Vehicles that a column, the file's name or the source names; none where a card does."""
+        key = self._source.vehicle
+        if key.card is not None:
+            return pl.repeat(None, raw.height, dtype=pl.String, eager=True), []
+        cells = (
+            pl.repeat(self._vehicle, raw.height, dtype=pl.String, eager=True)
+            if key.column is None
+            else raw[CELL + key.column]
+        )
+        return cell.vehicle_ids(cells, key.column, cell.null_words(self._source))
 
     def _cells(self, raw: pl.DataFrame, mapped: ColumnMap) -> pl.Series:
         """Cells of one mapped column, or its fixed value, after the mapping's translation."""
@@ -263,10 +292,11 @@ class Mapper:
         return cell.in_range(values["pack_power_kw"], values["pack_power_kw"], signal, None)
 
     def _ends_before_start(self, values: dict[str, pl.Series]) -> list[Check]:
-        pairs = {"sessions": ("plug_in_at", "plug_out_at"), "driver_spans": ("from_at", "to_at")}
-        if self._source.kind not in pairs:
+        pairs = [("plug_in_at", "plug_out_at"), ("from_at", "to_at")]
+        known = [pair for pair in pairs if pair[0] in values]
+        if not known:
             return []
-        start, end = pairs[self._source.kind]
+        start, end = known[0]
         is_broken = (values[end] < values[start]).fill_null(False)
         column = self._source.columns[end].column
         return [Check("ends_before_start", column, is_broken, values[end], f"not before {start}")]

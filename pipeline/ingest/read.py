@@ -15,6 +15,8 @@ from pathlib import Path
 import fastexcel
 import polars as pl
 
+from pipeline.columns import REQUIRED_BY_KIND
+from pipeline.ingest.read_json import JSON_SUFFIXES, json_batches
 from pipeline.ingest.read_text import as_utf8, read_header, text_batches
 from pipeline.ingest.refusals import refusal, too_large, unreadable
 from pipeline.problems import Problem
@@ -28,7 +30,8 @@ BATCH_ROWS_N = 125_000
 
 def wanted_columns(source: Source) -> list[str]:
     """Columns of the export that the mapping names, each once, in order."""
-    named = [mapped.column for mapped in source.columns.values()] + [source.vehicle.column]
+    named = [mapped.column for mapped in source.columns.values()]
+    named += [source.vehicle.column, *(source.vehicle.card or ())]
     return list(dict.fromkeys(column for column in named if column is not None))
 
 
@@ -57,7 +60,12 @@ def batches(
             yield from _workbook(path, name, source_id, source, max_gb)
         elif suffix in PARQUETS:
             yield from _parquet(path, name, source_id, source, rows_n)
+        elif suffix in JSON_SUFFIXES:
+            yield from _json(path, name, source_id, source, temp, rows_n)
         else:
+            if suffix == ".tsv" and "delimiter" not in source.csv.model_fields_set:
+                tabs = source.csv.model_copy(update={"delimiter": "\t"})
+                source = source.model_copy(update={"csv": tabs})
             yield from _text(path, name, source_id, source, temp, rows_n)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
         first = (str(error).splitlines() or [type(error).__name__])[0]
@@ -96,12 +104,34 @@ def _text(
             text.unlink(missing_ok=True)
 
 
+def _json(
+    path: Path, name: str, source_id: str, source: Source, temp: Path, rows_n: int
+) -> Iterator[pl.DataFrame]:
+    """Cells by dotted name. A key may be absent from a record, but no needed one from all."""
+    columns = wanted_columns(source)
+    needed = {source.columns[signal].column for signal in REQUIRED_BY_KIND[source.kind]}
+    needed |= {source.vehicle.column, *(source.vehicle.card or ())[:1]}
+    is_first = True
+    for batch in json_batches(path, name, source_id, source, columns, temp, rows_n):
+        missing = [c for c in columns if c in needed and batch[c].null_count() == batch.height]
+        if is_first and missing:
+            raise refusal(
+                "INGEST-04",
+                name,
+                f"has no value under {_listed(missing)} in its first {batch.height} records",
+                f"Mend [columns] or the key records in sources/{source_id}.toml: a dotted name "
+                f"such as 'position.lat' leads into an object.",
+            )
+        is_first = False
+        yield batch.select("file_row", **{CELL + column: pl.col(column) for column in columns})
+
+
 def _workbook(
     path: Path, name: str, source_id: str, source: Source, max_gb: float
 ) -> Iterator[pl.DataFrame]:
     if path.stat().st_size == 0:
         return
-    _refuse_swollen(path, name, max_gb)
+    refuse_swollen(path, name, max_gb)
     try:
         sheets = fastexcel.read_excel(path).sheet_names
         sheet = source.sheet if source.sheet is not None else sheets[0]
@@ -196,7 +226,7 @@ def _checked(names: list[str], name: str, source_id: str, source: Source) -> dic
     return {column: by_normal[normal][0] for column, normal in wanted.items()}
 
 
-def _refuse_swollen(path: Path, name: str, max_gb: float) -> None:
+def refuse_swollen(path: Path, name: str, max_gb: float) -> None:
     """A workbook is a zip: refuse one that unpacks to more than the limit."""
     try:
         with zipfile.ZipFile(path) as archive:

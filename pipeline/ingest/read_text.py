@@ -14,6 +14,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.disk import disk_full, is_disk_full
 from pipeline.ingest.refusals import refusal, unreadable
 from pipeline.source_config import CsvFormat
 
@@ -112,6 +113,12 @@ def transcode(path: Path, name: str, encoding: str, temp: Path | None) -> Path:
                 rows_n += text.count("\n")
                 if not chunk:
                     return made
+    except OSError as error:
+        if temp is not None:
+            made.unlink(missing_ok=True)
+        if is_disk_full(error):
+            raise disk_full(error) from error
+        raise
     except UnicodeDecodeError as error:
         if temp is not None:
             made.unlink(missing_ok=True)

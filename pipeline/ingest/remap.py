@@ -12,6 +12,8 @@ import duckdb
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.vss import is_built_in
+from pipeline.ocpi_source import OCPI_CDRS
 from pipeline.problems import Problem
 
 FORGOTTEN = (
@@ -20,7 +22,11 @@ FORGOTTEN = (
     "nav_events",
     "reported_sessions",
     "driver_spans",
+    "charger_readings",
     "quarantine",
+    "mended_rows",
+    "superseded",
+    "reaches",
     "file_spans",
     "files",
     "inbox_files",
@@ -40,24 +46,24 @@ def forget_changed(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[Problem
         source_id for source_id in now if kept.get(source_id, now[source_id]) != now[source_id]
     ]
     files = warehouse.query(con, "ingest/forgettable_files", {"source_ids": changed})
-    here = [_lies_in_inbox(fleet, path) for path in files["file_path"]]
+    here = [lies_in_inbox(fleet, path) for path in files["file_path"]]
     gone = files.filter([not is_here for is_here in here])
+    # Files that a built-in source read; while they lie in the inbox, another speaks for them now.
+    left_ids = [source_id for source_id in kept if source_id not in now and is_built_in(source_id)]
+    left = warehouse.query(con, "ingest/forgettable_files", {"source_ids": left_ids})
+    is_left_here = [lies_in_inbox(fleet, path) for path in left["file_path"]]
     params = {
-        "file_ids": files.filter(here)["file_id"].to_list(),
+        "file_ids": files.filter(here)["file_id"].to_list()
+        + left.filter(is_left_here)["file_id"].to_list(),
         "zone": fleet.settings.time_zone,
     }
-    con.execute("begin")
-    try:
+    with warehouse.transaction(con):
         if params["file_ids"]:
             for name in FORGOTTEN:
                 warehouse.run(con, f"ingest/forget_{name}", params)
         for source_id, fingerprint in now.items():
             row = {"source_id": source_id, "fingerprint": fingerprint}
             warehouse.run(con, "ingest/keep_source_mapping", row)
-        con.execute("commit")
-    except duckdb.Error:
-        con.execute("rollback")
-        raise
     if gone.is_empty():
         return []
     return [
@@ -77,17 +83,27 @@ def forget_changed(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[Problem
 def _fingerprint(fleet: Fleet, source_id: str) -> str:
     """Of all that decides how a file is read: the mapping, and the spellings it translates."""
     source = fleet.sources[source_id]
-    text = source.model_dump_json()
+    # Of a built-in source the names follow what lies in the inbox; they do not change a row.
+    names = {"files", "members"} if is_built_in(source_id) else None
+    text = source.model_dump_json(exclude=names)
     if "site_id" in source.columns:
         text += repr(sorted((site_id, site.aliases) for site_id, site in fleet.sites.items()))
     if "driver_id" in source.columns:
         text += repr(sorted((name, d.name, d.aliases) for name, d in fleet.drivers.items()))
+    if source.vehicle.card is not None:
+        text += repr(sorted((name, card) for name, card in fleet.cards.items()))
+    if source.kind == OCPI_CDRS:
+        sites = fleet.sites.items()
+        text += repr(sorted((name, s.name, s.latitude_deg, s.longitude_deg) for name, s in sites))
+        text += fleet.settings.currency
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _lies_in_inbox(fleet: Fleet, file_path: str) -> bool:
+def lies_in_inbox(fleet: Fleet, file_path: str) -> bool:
     """Is the file, or the archive it is a member of, still there?"""
     path = fleet.inbox / file_path
+    if ".." in path.parts or not path.is_relative_to(fleet.inbox):
+        return False
     return path.is_file() or any(
         parent.is_file() for parent in path.parents if parent.is_relative_to(fleet.inbox)
     )

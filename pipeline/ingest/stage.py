@@ -13,13 +13,22 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.disk import disk_full, is_disk_full
 from pipeline.ingest import ahead
+from pipeline.ingest.charger_load import ChargerLoad, load_charger_readings
 from pipeline.ingest.earlier import EarlierSpans
-from pipeline.ingest.findings import aside_problems, failed_while_writing, unordered_problem
+from pipeline.ingest.findings import (
+    aside_problems,
+    failed_while_writing,
+    mended_problems,
+    unordered_problem,
+)
 from pipeline.ingest.inbox import InboxFile, list_inbox, matching_sources
 from pipeline.ingest.loading import INCOMING, FileLoad, NotInOrderError
 from pipeline.ingest.read import BATCH_ROWS_N, empty_problem
 from pipeline.ingest.remap import forget_changed
+from pipeline.ingest.supersede import Ledger
+from pipeline.ingest.vss import with_vss
 from pipeline.problems import ColdMinutesError, Problem
 
 Progress = Callable[[str, int, int], None]
@@ -36,8 +45,11 @@ class IngestReport:
     files_new_n, files_known_n, files_failed_n
         Files, or members of a zip, taken in, known from before, and not taken in. A file that
         two sources read counts twice.
-    rows_read_n, rows_used_n, rows_repeated_n, rows_set_aside_n
-        Rows of the new files; the first is the sum of the others.
+    rows_read_n, rows_used_n, rows_repeated_n, rows_set_aside_n, rows_superseded_n
+        Rows of the new files; the first is the sum of the others. Superseded are those that a
+        newer version had replaced before they came in.
+    rows_withdrawn_n
+        Rows of files taken in before that the new ones have replaced.
     """
 
     problems: list[Problem]
@@ -48,6 +60,8 @@ class IngestReport:
     rows_used_n: int
     rows_repeated_n: int
     rows_set_aside_n: int
+    rows_superseded_n: int = 0
+    rows_withdrawn_n: int = 0
 
 
 @dataclass
@@ -60,21 +74,38 @@ class _Tally:
     used_n: int = 0
     repeated_n: int = 0
     set_aside_n: int = 0
+    superseded_n: int = 0
+    withdrawn_n: int = 0
 
     def failed(self, problems: list[Problem]) -> None:
         self.failed_n += 1
         self.problems += problems
 
-    def loaded(self, load: FileLoad) -> None:
+    def log_loaded(self, load: ChargerLoad, source_id: str) -> None:
         self.new_n += 1
         self.read_n += load.read_n
         self.used_n += load.used_n
         self.repeated_n += load.repeated_n
         self.set_aside_n += load.set_aside_n
-        if not load.is_in_order:
+        if load.set_aside_n:
+            self.problems += aside_problems(load.name, source_id, load.broken_summary())
+        if load.read_n == 0:
+            self.problems.append(empty_problem(load.name))
+
+    def loaded(self, load: FileLoad, is_returned: bool) -> None:
+        self.new_n += 1
+        self.read_n += load.read_n
+        self.used_n += load.used_n
+        self.repeated_n += load.repeated_n
+        self.set_aside_n += load.set_aside_n
+        self.superseded_n += load.superseded_n
+        self.withdrawn_n += load.correction.withdrawn_n
+        if not load.is_in_order and not is_returned:
             self.problems.append(unordered_problem(load.plain.name))
         if load.set_aside_n:
             self.problems += aside_problems(load.plain.name, load.source_id, load.broken_summary())
+        if load.mended:
+            self.problems += mended_problems(load.plain.name, load.mended_summary())
         if load.read_n == 0:
             self.problems.append(empty_problem(load.plain.name))
 
@@ -108,11 +139,14 @@ def ingest(
     """
     now = (now or datetime.now(UTC)).astimezone(UTC)
     files, problems = list_inbox(fleet.inbox)
+    fleet, standard = with_vss(fleet, files)
     tally = _Tally(problems=[*problems, *forget_changed(con, fleet)])
     tally.failed_n = sum(problem.level != "note" for problem in problems)
     changed = _changed_files(con, fleet, files, tally)
+    tally.problems += [standard[file.name] for file in changed if file.name in standard]
     known = set(warehouse.query(con, "ingest/known_files").iter_rows())
     earlier = EarlierSpans(con)
+    ledger = Ledger(con, fleet)
     done_n = len(files) - len(changed)
     told = ahead.steps(
         changed, fleet, now, lambda sha, source_id: (sha, source_id) in known, rows_per_batch
@@ -134,15 +168,19 @@ def ingest(
                         plain.discard()
                 elif isinstance(step, ahead.ItemKnown):
                     tally.known_n += 1
+                elif isinstance(step, ahead.ChargerLog):
+                    is_whole &= _take_in_log(con, fleet, now, step.item, known, tally)
                 elif isinstance(step, ahead.Failed):
+                    _stop_without_disk(step.problems)
                     tally.failed(step.problems)
                     is_whole = False
                 else:
                     is_whole &= _take_in(
-                        con, fleet, now, earlier, step, queued, known, tally, rows_per_batch
+                        con, fleet, now, earlier, ledger, step, queued, known, tally, rows_per_batch
                     )
     finally:
-        _remember(con, whole)
+        with suppress(duckdb.Error):  # without disk; those files are only hashed once more
+            _remember(con, whole)
         shutil.rmtree(ahead.temp_folder(fleet), ignore_errors=True)
     if progress is not None:
         progress("", len(files), len(files))
@@ -155,6 +193,8 @@ def ingest(
         tally.used_n,
         tally.repeated_n,
         tally.set_aside_n,
+        tally.superseded_n,
+        tally.withdrawn_n,
     )
 
 
@@ -163,6 +203,7 @@ def _take_in(
     fleet: Fleet,
     now: datetime,
     earlier: EarlierSpans,
+    ledger: Ledger,
     first: ahead.Batch,
     queued: Iterator[ahead.Step],
     known: set[tuple[str, str]],
@@ -178,11 +219,12 @@ def _take_in(
             tally.known_n += 1
             return True
         try:
-            load = _load(con, fleet, now, earlier, item, batches, is_in_order=True)
+            load = _load(con, fleet, now, earlier, ledger, item, batches, item.is_in_order)
         except NotInOrderError:
             again = ahead.item_batches(item, fleet, now, is_in_order=False, rows_n=rows_per_batch)
-            load = _load(con, fleet, now, earlier, item, again, is_in_order=False)
+            load = _load(con, fleet, now, earlier, ledger, item, again, is_in_order=False)
     except ColdMinutesError as error:
+        _stop_without_disk(error.problems)
         tally.failed(error.problems)
         return False
     finally:
@@ -192,8 +234,41 @@ def _take_in(
     known.add(key)
     for spans in load.spans:
         earlier.add(load.kind, spans)
-    tally.loaded(load)
+    ledger.add(load.file_id, item.plain.name, item.source_id, load.kind)
+    tally.loaded(load, item.returned is not None)
     return True
+
+
+def _take_in_log(
+    con: duckdb.DuckDBPyConnection,
+    fleet: Fleet,
+    now: datetime,
+    item: ahead.Item,
+    known: set[tuple[str, str]],
+    tally: _Tally,
+) -> bool:
+    """One log of a charger, in one transaction. Was it taken in?"""
+    key = (item.plain.content_sha256, item.source_id)
+    if key in known:
+        tally.known_n += 1
+        return True
+    try:
+        load = load_charger_readings(
+            con, item.plain, item.source_id, fleet.sources[item.source_id], now
+        )
+    except ColdMinutesError as error:
+        _stop_without_disk(error.problems)
+        tally.failed(error.problems)
+        return False
+    known.add(key)
+    tally.log_loaded(load, item.source_id)
+    return True
+
+
+def _stop_without_disk(problems: list[Problem]) -> None:
+    """End the run: later files must not come in before this one, and they would fail as well."""
+    if any(problem.code == "ENV-02" for problem in problems):
+        raise ColdMinutesError(problems, exit_code=4)
 
 
 def _load(
@@ -201,12 +276,13 @@ def _load(
     fleet: Fleet,
     now: datetime,
     earlier: EarlierSpans,
+    ledger: Ledger,
     item: ahead.Item,
     batches: Iterator[ahead.Batch],
     is_in_order: bool,
 ) -> FileLoad:
     """All batches of one item in one transaction, which is closed whatever happens."""
-    source = fleet.sources[item.source_id]
+    source = item.returned or fleet.sources[item.source_id]
     time_columns = [m.column for name, m in source.columns.items() if name == "sampled_at"]
     con.execute("begin")
     try:
@@ -220,6 +296,7 @@ def _load(
             earlier,
             time_columns[0] if time_columns else None,
             is_in_order,
+            ledger.replaced(item.plain.name, item.source_id, source.kind),
         )
         for batch in batches:
             load.add(batch.mapped, batch.is_last)
@@ -229,6 +306,8 @@ def _load(
         # The failure that matters may have ended the transaction already.
         with suppress(duckdb.Error):
             con.execute("rollback")
+        if is_disk_full(error):
+            raise disk_full(error) from error
         if isinstance(error, duckdb.Error | pl.exceptions.PolarsError | OSError):
             raise failed_while_writing(item.plain.name, error) from error
         raise

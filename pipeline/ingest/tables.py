@@ -58,12 +58,18 @@ TABLES: dict[SourceKind, Table] = {
             "total_cost",
             "latitude_deg",
             "longitude_deg",
+            "parking_min",
+            "record_id",
+            "evse_id",
         ),
         "plug_in_at",
         "plug_out_at",
     ),
     "driver_spans": Table("driver_spans", ("driver_id", "use"), "from_at", "to_at"),
 }
+TABLES["ocpi_cdrs"] = TABLES["sessions"]
+# Written by `pipeline.ingest.charger_load`: a charger is no vehicle.
+TABLES["ocpp_meter"] = Table("charger_readings", (), "read_at", "read_at")
 
 
 def spans_of(rows: pl.DataFrame, table: Table) -> pl.DataFrame:

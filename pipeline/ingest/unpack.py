@@ -1,4 +1,4 @@
-"""From a file of the inbox to plain files that can be read: gzip, zip members, odd names.
+"""From a file of the inbox to plain files to read: gzip, zstd, zip members, odd names.
 
 Nothing is extracted under a name that an archive chose, and no more than the fleet's limit is
 written, whatever an archive claims about itself.
@@ -17,6 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO
 
+import pyarrow as pa
+
+from pipeline.disk import disk_full, is_disk_full
 from pipeline.ingest.inbox import InboxFile, safe_name
 from pipeline.ingest.refusals import refusal, too_large, unreadable
 from pipeline.problems import ColdMinutesError
@@ -76,12 +79,12 @@ def hashed(file: InboxFile) -> Plain:
 
 
 def readable(plain: Plain, temp: Path, max_gb: float) -> Plain:
-    """The same content where a reader can open it: gzip unpacked, an undecodable name replaced.
+    """The same content where a reader can open it: unpacked, an undecodable name replaced.
 
     Raises
     ------
     ColdMinutesError
-        Damaged or truncated gzip, or more than `max_gb` of content.
+        Damaged or truncated gzip or zstd, or more than `max_gb` of content.
     """
     suffixes = [suffix.lower() for suffix in Path(plain.name).suffixes]
     if suffixes[-1:] == [".gz"]:
@@ -95,6 +98,13 @@ def readable(plain: Plain, temp: Path, max_gb: float) -> Plain:
             ) from error
         except (OSError, zlib.error) as error:
             raise unreadable(plain.name, f"is not whole gzip data ({error})") from error
+    elif suffixes[-1:] == [".zst"]:
+        inner = suffixes[-2] if len(suffixes) > 1 else ".csv"
+        try:
+            with pa.input_stream(str(plain.path), compression="zstd") as stream:
+                path, _, _ = _copy(stream, temp, inner, plain.name, max_gb, plain.size_bytes)
+        except OSError as error:
+            raise unreadable(plain.name, f"is not whole zstd data ({error})") from error
     elif safe_name(plain.path.name) != plain.path.name:
         # The readers take names as UTF-8 only; a copy under our own name always works.
         with plain.path.open("rb") as stream:
@@ -125,7 +135,8 @@ def zip_members(
             member = safe_name(info.filename)
             name = f"{file.name}/{member}"
             bare = PurePosixPath(member).name
-            if info.is_dir() or bare.startswith(".") or member.startswith("__MACOSX/"):
+            is_hidden = bare.startswith(".") and not _leads_out(info.filename)
+            if info.is_dir() or is_hidden or member.startswith("__MACOSX/"):
                 continue
             refused = _refused_member(info, name, max_gb)
             if refused is not None:
@@ -157,8 +168,7 @@ def zip_members(
 
 def _refused_member(info: zipfile.ZipInfo, name: str, max_gb: float) -> ColdMinutesError | None:
     stored = info.filename
-    parts = stored.replace("\\", "/").split("/")
-    if stored.startswith(("/", "\\")) or ".." in parts or parts[0].endswith(":"):
+    if _leads_out(stored):
         return refusal(
             "INGEST-07",
             name,
@@ -172,6 +182,11 @@ def _refused_member(info: zipfile.ZipInfo, name: str, max_gb: float) -> ColdMinu
     if _is_absurd(info.file_size, info.compress_size):
         return _absurd(name, info.file_size, info.compress_size)
     return too_large(name, max_gb) if info.file_size > max_gb * GB else None
+
+
+def _leads_out(stored: str) -> bool:
+    parts = stored.replace("\\", "/").split("/")
+    return stored.startswith(("/", "\\")) or ".." in parts or parts[0].endswith(":")
 
 
 def _is_absurd(size_bytes: int, stored_bytes: int) -> bool:
@@ -214,8 +229,10 @@ def _copy(
                     raise _absurd(name, size_bytes, stored_bytes)
                 digest.update(chunk)
                 out.write(chunk)
-    except BaseException:
+    except BaseException as error:
         Path(made).unlink(missing_ok=True)
+        if is_disk_full(error):
+            raise disk_full(error) from error
         raise
     return Path(made), size_bytes, digest.hexdigest()
 

@@ -1,5 +1,7 @@
 -- One row per row set aside. Input: incoming. Parameters: file_id, file_path.
-insert into quarantine (file_id, file_path, file_row, rule, column_name, value, expected)
+insert into quarantine (
+    file_id, file_path, file_row, rule, column_name, value, expected, raw_row
+)
 select
     $file_id,
     $file_path,
@@ -7,5 +9,6 @@ select
     rule,
     column_name,
     value,
-    expected
+    expected,
+    raw_row
 from incoming

@@ -19,4 +19,7 @@ inner join reported_sessions as stored
     and incoming.total_cost is not distinct from stored.total_cost
     and incoming.latitude_deg is not distinct from stored.latitude_deg
     and incoming.longitude_deg is not distinct from stored.longitude_deg
+    and incoming.parking_min is not distinct from stored.parking_min
+    and incoming.record_id is not distinct from stored.record_id
+    and incoming.evse_id is not distinct from stored.evse_id
 where stored.plug_in_at between $first_at and $last_at

@@ -1,5 +1,6 @@
 -- One row per incoming sample whose vehicle and instant the warehouse holds already, and whether
--- it says the same. Input: incoming. Parameters: first_at, last_at, the time looked at.
+-- it says the same. Input: incoming. Parameters: first_at, last_at, the time looked at; ignored_ids
+-- (list), the files that the incoming one may contradict.
 select
     incoming.file_row,
     (
@@ -24,4 +25,6 @@ inner join samples as stored
     on
     incoming.vehicle_id = stored.vehicle_id
     and incoming.sampled_at = stored.sampled_at
-where stored.sampled_at between $first_at and $last_at
+where
+    stored.sampled_at between $first_at and $last_at
+    and (is_same or stored.file_id not in (select unnest($ignored_ids::integer[])))

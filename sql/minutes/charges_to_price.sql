@@ -6,7 +6,7 @@
 -- energy they took within it; where no charge has energy, to the time. Two sources may report
 -- one session: a report that overlaps an earlier one by half of the shorter is left out.
 -- charging_min is the stay less the minutes seen idle: minutes without samples lie between charging
--- ones, as a rule.
+-- ones, as a rule. A charge known from a bill alone stood idle for as long as the bill says.
 with charges as (
     select
         *,
@@ -92,6 +92,17 @@ invoiced as (
         ) as invoiced_cost
     from shared
     group by vehicle_id, plug_in_at, plug_out_at
+),
+
+parked as (
+    select
+        vehicle_id,
+        plug_in_at,
+        plug_out_at,
+        max(parking_min) as parking_min
+    from reported_sessions
+    where parking_min is not null
+    group by vehicle_id, plug_in_at, plug_out_at
 )
 
 select
@@ -106,7 +117,7 @@ select
     c.energy_kwh,
     c.power_max_kw,
     v.usable_kwh,
-    c.stay_min - s.idle_min as charging_min,
+    c.stay_min - coalesce(s.idle_min, p.parking_min) as charging_min,
     i.invoiced_cost
 from charges as c
 left join vehicle_settings as v on c.vehicle_id = v.vehicle_id
@@ -118,3 +129,7 @@ left join invoiced as i
     on c.vehicle_id = i.vehicle_id
     and c.plug_in_at = i.plug_in_at
     and c.plug_out_at = i.plug_out_at
+left join parked as p
+    on c.vehicle_id = p.vehicle_id
+    and c.plug_in_at = p.plug_in_at
+    and c.plug_out_at = p.plug_out_at

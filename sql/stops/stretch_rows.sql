@@ -1,6 +1,6 @@
 -- stretch_rows: one row per stretch of warming, driving or parking of the scope's week, with the
 -- coldest cell at both ends, in the columns of table thermal_stretches.
--- Inputs: stop_intervals, stop_outcomes, samples, scope. Parameters: plugged_min_kw,
+-- Inputs: stop_intervals, stop_outcomes, samples, scope, doubt_rows. Parameters: plugged_min_kw,
 -- heater_on_min_kw, standing_max_kmh, nominal_pack_v, stretch_warming_min, stretch_driving_min,
 -- stretch_least_min, stretch_parked_least_min, stretch_parked_most_min.
 -- Warming and driving: runs of one state on an approach, cut into pieces of the lengths given; a
@@ -141,6 +141,7 @@ parked as (
     from parked_spans as p
     inner join samples as b on p.vehicle_id = b.vehicle_id and p.from_at = b.sampled_at
     inner join samples as e on p.vehicle_id = e.vehicle_id and p.to_at = e.sampled_at
+    anti join doubt_rows as d on p.vehicle_id = d.vehicle_id
     where
         not coalesce(b.is_connected, false)
         and not coalesce(e.is_connected, false)

@@ -32,6 +32,7 @@ REPORTS = {
     "plug_out_at": INSTANT,
     "total_cost": pl.Float64,
     "file_id": pl.Int32,
+    "parking_min": pl.Float64,
 }
 Row = tuple[Any, ...]
 
@@ -55,7 +56,7 @@ def priced_charges(
         power_max_kw=pl.lit(50.0),
         week_id=pl.lit("2026-W03"),
     )
-    told = [("v1", at(a), at(b), cost, file_id) for a, b, cost, file_id in reports]
+    told = [("v1", at(a), at(b), cost, file_id, None) for a, b, cost, file_id in reports]
     register(con, "charge_sessions", sessions)
     register(
         con,

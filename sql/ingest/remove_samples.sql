@@ -1,0 +1,4 @@
+-- Removes single rows of samples. Input: removed_rows (file_id, file_row).
+delete from samples as stored
+using removed_rows as gone
+where stored.file_id = gone.file_id and stored.file_row = gone.file_row

@@ -1,0 +1,16 @@
+-- weekly_doubts: one row per vehicle of the week with a signal that failed a test of plausibility
+-- and was not used. Inputs: doubted_signals, vehicle_settings. Parameters: week_id.
+select
+    d.vehicle_id,
+    v.vehicle_name,
+    d.signal,
+    d.doubt,
+    d.evidence_kelvin,
+    d.evidence_h,
+    d.evidence_n,
+    d.from_at,
+    d.to_at
+from doubted_signals as d
+left join vehicle_settings as v on d.vehicle_id = v.vehicle_id
+where d.week_id = $week_id
+order by v.vehicle_name, d.vehicle_id, d.signal
