@@ -5,6 +5,7 @@ A vehicle that no file knows gets a row too, with generic assumptions.
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
 import duckdb
@@ -14,6 +15,8 @@ import polars as pl
 from pipeline.charging import SOC_BINS_N, binned_curve
 from pipeline.config import Fleet, Vehicle, VehicleModel
 from pipeline.warehouse import register
+
+_ALWAYS = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 
 _SETTINGS_SCHEMA = {
     "vehicle_id": pl.String,
@@ -143,3 +146,19 @@ def _curves(fleet: Fleet) -> pl.DataFrame:
         schema={"model_id": pl.String, "soc_bin": pl.Int32, "reference_kw": pl.Float64}
     )
     return pl.concat([empty, *frames])
+
+
+def card_table(fleet: Fleet) -> pl.DataFrame:
+    """One row per charge card: ``token`` in lower case, ``vehicle_id``, from when until when."""
+    rows = [
+        (
+            card.token.strip().lower(),
+            card.vehicle,
+            card.from_at(fleet.zone) or _ALWAYS[0],
+            card.to_at(fleet.zone) or _ALWAYS[1],
+        )
+        for card in fleet.cards.values()
+    ]
+    instant = pl.Datetime("us", "UTC")
+    schema = {"token": pl.String(), "vehicle_id": pl.String(), "from_at": instant, "to_at": instant}
+    return pl.DataFrame(rows, schema=schema, orient="row")

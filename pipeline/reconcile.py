@@ -5,7 +5,7 @@ Tables ``reconciliation``, ``charger_clocks`` and ``stop_offers``, one week at a
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 import duckdb
@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.config import Fleet
 from pipeline.cost import session_costs
+from pipeline.fleet_tables import card_table
 from pipeline.method import CONSTANTS
 from pipeline.prices import fleet_price, tariffs_of
 from pipeline.sides import Joined, join_sides, with_status
@@ -22,8 +23,6 @@ from pipeline.weeks import WeekSpan, span_of
 MARGIN = timedelta(days=2)
 """Charges so far outside the week are matched too, so that none at its edge goes astray."""
 TABLES = ("reconciliation", "charger_clocks", "stop_offers")
-_ALWAYS = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
-_INSTANT = pl.Datetime("us", "UTC")
 
 
 def reconcile(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> None:
@@ -39,7 +38,7 @@ def reconcile(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> Non
         "window_to_at": span.to_at + MARGIN,
     }
     register(con, "charger_sites", _charger_sites(fleet))
-    register(con, "card_holders", _card_holders(fleet))
+    register(con, "card_holders", card_table(fleet))
     seen = query(con, "reconcile/seen_charges", params)
     bills = query(con, "reconcile/bills", params).filter(~pl.col("is_second_report"))
     transactions = query(con, "reconcile/charger_transactions", params)
@@ -97,25 +96,6 @@ def _charger_sites(fleet: Fleet) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row").unique(
         "charger_id", keep="first", maintain_order=True
     )
-
-
-def _card_holders(fleet: Fleet) -> pl.DataFrame:
-    rows = [
-        (
-            card.token.strip().lower(),
-            card.vehicle,
-            card.from_at(fleet.zone) or _ALWAYS[0],
-            card.to_at(fleet.zone) or _ALWAYS[1],
-        )
-        for card in fleet.cards.values()
-    ]
-    schema = {
-        "token": pl.String(),
-        "vehicle_id": pl.String(),
-        "from_at": _INSTANT,
-        "to_at": _INSTANT,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _laid_out(

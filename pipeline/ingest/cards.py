@@ -2,37 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 import polars as pl
 
-from pipeline.config import Fleet
 from pipeline.ingest import cells as cell
 from pipeline.ingest.checks import Check
-from pipeline.ingest.times import UTC_TIME
 
 CARD_UNLINKED = "card_unlinked"
-_ALWAYS = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
-
-
-def card_table(fleet: Fleet) -> pl.DataFrame:
-    """One row per card: ``token`` in lower case, ``vehicle_id``, and from when until when."""
-    rows = [
-        (
-            card.token.strip().lower(),
-            card.vehicle,
-            card.from_at(fleet.zone) or _ALWAYS[0],
-            card.to_at(fleet.zone) or _ALWAYS[1],
-        )
-        for card in fleet.cards.values()
-    ]
-    schema = {
-        "token": pl.String(),
-        "vehicle_id": pl.String(),
-        "from_at": UTC_TIME,
-        "to_at": UTC_TIME,
-    }
-    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def vehicles_of(
@@ -47,7 +22,7 @@ def vehicles_of(
     at
         Instant at which the card was used.
     table
-        `card_table`.
+        `pipeline.fleet_tables.card_table`.
     nulls
         Cells that mean no reading.
     """

@@ -12,8 +12,9 @@ import polars as pl
 
 from pipeline.columns import SIGNALS_BY_KIND
 from pipeline.config import Fleet
+from pipeline.fleet_tables import card_table
 from pipeline.ingest import cells as cell
-from pipeline.ingest.cards import card_table, vehicles_of
+from pipeline.ingest.cards import vehicles_of
 from pipeline.ingest.checks import Check, no_quarantine, set_aside
 from pipeline.ingest.names import fixed_vehicle, known_words
 from pipeline.ingest.read import CELL, WORKBOOKS
