@@ -9,6 +9,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -16,6 +17,7 @@ from typing import Generic, TypeVar
 
 from pipeline.config import Fleet
 from pipeline.ingest import read
+from pipeline.ingest.bundle import Bundle, Part, Waiting, bundled, part_of
 from pipeline.ingest.inbox import InboxFile, matching_sources, member_fits, no_source
 from pipeline.ingest.mapping import Mapped, Mapper
 from pipeline.ingest.ocpi import OcpiMapper, ocpi_batches
@@ -93,7 +95,21 @@ class FileEnds:
     temporary: tuple[Plain, ...]
 
 
-Step = FileBegins | ItemKnown | Batch | ChargerLog | Failed | FileEnds
+@dataclass(frozen=True)
+class Together:
+    """Small files that were read as one; what is odd in it is taken in one by one."""
+
+    bundle: Bundle
+
+
+Step = FileBegins | ItemKnown | Batch | ChargerLog | Failed | FileEnds | Together
+
+
+def files_begun(step: Step) -> list[str]:
+    """Names of the files of the inbox that begin with a step."""
+    if isinstance(step, Together):
+        return [part.file.name for part in step.bundle.parts]
+    return [step.file.name] if isinstance(step, FileBegins) else []
 
 
 def steps(
@@ -118,39 +134,79 @@ def steps(
     rows_n
         Rows per batch.
     """
-    temp = temp_folder(fleet)
+    waiting = Waiting()
     for file in files:
-        yield FileBegins(file)
-        back = returned_source(file.path, fleet)
-        source_ids = [back[0]] if back else matching_sources(file.name, fleet.sources)
-        temporary: list[Plain] = []
-        if not source_ids:
-            yield Failed([no_source(file.name, fleet.sources)])
-        for found in _contents(file, source_ids, fleet) if source_ids else ():
-            if isinstance(found, ColdMinutesError):
-                yield Failed(found.problems)
+        part = part_of(file, fleet)
+        if part is not None and is_known(part.plain.content_sha256, part.source_id):
+            part = None
+        if part is None or not waiting.fits(part):
+            yield from _told(waiting.taken(), fleet, now, is_known, rows_n)
+        if part is None:
+            yield from file_steps(file, fleet, now, is_known, rows_n)
+        else:
+            waiting.add(part)
+    yield from _told(waiting.taken(), fleet, now, is_known, rows_n)
+
+
+def _told(
+    parts: list[Part],
+    fleet: Fleet,
+    now: datetime,
+    is_known: Callable[[str, str], bool],
+    rows_n: int,
+) -> Iterator[Step]:
+    """Small files together; each alone where that cannot be, or is not worth it."""
+    bundle = None
+    if len(parts) > 1:
+        with suppress(ColdMinutesError, OSError):  # alone, each will say what is wrong
+            bundle = bundled(parts, fleet, now, temp_folder(fleet))
+    if bundle is not None:
+        yield Together(bundle)
+        return
+    for part in parts:
+        yield from file_steps(part.file, fleet, now, is_known, rows_n)
+
+
+def file_steps(
+    file: InboxFile,
+    fleet: Fleet,
+    now: datetime,
+    is_known: Callable[[str, str], bool],
+    rows_n: int,
+) -> Iterator[Step]:
+    """Steps of one file, read alone."""
+    temp = temp_folder(fleet)
+    yield FileBegins(file)
+    back = returned_source(file.path, fleet)
+    source_ids = [back[0]] if back else matching_sources(file.name, fleet.sources)
+    temporary: list[Plain] = []
+    if not source_ids:
+        yield Failed([no_source(file.name, fleet.sources)])
+    for found in _contents(file, source_ids, fleet) if source_ids else ():
+        if isinstance(found, ColdMinutesError):
+            yield Failed(found.problems)
+            continue
+        temporary.append(found)
+        plain: Plain | None = None
+        for source_id in source_ids:
+            if is_zip(file) and not _wants(found, file, fleet, source_id):
                 continue
-            temporary.append(found)
-            plain: Plain | None = None
-            for source_id in source_ids:
-                if is_zip(file) and not _wants(found, file, fleet, source_id):
+            item = Item(found, source_id)
+            if is_known(found.content_sha256, source_id):
+                yield ItemKnown(item)
+                continue
+            try:
+                if plain is None:
+                    plain = readable(found, temp, fleet.settings.limits.max_file_gb)
+                    temporary.append(plain)
+                if fleet.sources[source_id].kind == OCPP_METER:
+                    yield ChargerLog(Item(plain, source_id))
                     continue
-                item = Item(found, source_id)
-                if is_known(found.content_sha256, source_id):
-                    yield ItemKnown(item)
-                    continue
-                try:
-                    if plain is None:
-                        plain = readable(found, temp, fleet.settings.limits.max_file_gb)
-                        temporary.append(plain)
-                    if fleet.sources[source_id].kind == OCPP_METER:
-                        yield ChargerLog(Item(plain, source_id))
-                        continue
-                    item = Item(plain, source_id, back[1] if back else None)
-                    yield from item_batches(item, fleet, now, item.is_in_order, rows_n)
-                except ColdMinutesError as error:
-                    yield Failed(error.problems)
-        yield FileEnds(file, tuple(source_ids), tuple(temporary))
+                item = Item(plain, source_id, back[1] if back else None)
+                yield from item_batches(item, fleet, now, item.is_in_order, rows_n)
+            except ColdMinutesError as error:
+                yield Failed(error.problems)
+    yield FileEnds(file, tuple(source_ids), tuple(temporary))
 
 
 def item_batches(

@@ -8,23 +8,20 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import islice
 from pathlib import PurePosixPath
-from typing import Any
 
 import duckdb
 import polars as pl
 
-from pipeline import warehouse
 from pipeline.disk import disk_full, is_disk_full
 from pipeline.ingest.findings import failed_while_writing
 from pipeline.ingest.names import fixed_vehicle
 from pipeline.ingest.ocpp import READING_COLUMNS, readings_of
 from pipeline.ingest.ocpp_messages import Broken, Message, flatten, messages
+from pipeline.ingest.put import ask, next_file_ids, put, put_file
 from pipeline.ingest.refusals import unreadable
 from pipeline.ingest.unpack import Plain
-from pipeline.resources import statement
 from pipeline.source_config import Source
 
-INCOMING = "incoming"
 BATCH_MESSAGES_N = 20_000
 
 
@@ -83,9 +80,7 @@ def load_charger_readings(
     found = messages(plain.path, None if charger is None else charger.column)
     con.execute("begin")
     try:
-        load = ChargerLoad(
-            plain.name, con.execute(statement("ingest/next_file_id")).fetchall()[0][0]
-        )
+        load = ChargerLoad(plain.name, next_file_ids(con, 1)[0])
         while batch := list(islice(found, batch_n)):
             _add(con, load, iter(batch), fixed, now)
         _keep(con, load, plain, source_id, source, now)
@@ -117,18 +112,18 @@ def _add(
     if readings.quarantine.height:
         load.set_aside_n += readings.quarantine.height
         load.broken.append(readings.quarantine)
-        rows = readings.quarantine.with_columns(raw_row=pl.lit(None, pl.String))
-        _run(con, "insert_quarantine", rows, {"file_id": load.file_id, "file_path": load.name})
+        rows = readings.quarantine.with_columns(
+            raw_row=pl.lit(None, pl.String),
+            file_id=pl.lit(load.file_id, pl.Int32),
+            file_path=pl.lit(load.name),
+        )
+        put(con, "insert_quarantine", rows)
     rows = readings.rows.with_row_index("reading_no")
     if rows.height == 0:
         return
     first_at, last_at = rows["read_at"].min(), rows["read_at"].max()
-    con.register(INCOMING, rows.to_arrow())
-    try:
-        limits = {"first_at": first_at, "last_at": last_at}
-        stored = warehouse.query(con, "ingest/match_charger_readings", limits)
-    finally:
-        con.unregister(INCOMING)
+    limits = {"first_at": first_at, "last_at": last_at}
+    stored = ask(con, "match_charger_readings", rows, limits)
     is_new = rows.select(READING_COLUMNS).to_struct("row").is_first_distinct()
     is_new = is_new & ~rows["reading_no"].is_in(stored["reading_no"].implode())
     new = rows.filter(is_new)
@@ -136,7 +131,7 @@ def _add(
     load.used_n += new.height
     if new.height:
         ordered = new.sort("charger_id", "connector_id", "read_at", "file_row")
-        _run(con, "insert_charger_readings", ordered, {"file_id": load.file_id})
+        put(con, "insert_charger_readings", ordered, {"file_id": load.file_id})
         seen = [at for at in (load.first_at, new["read_at"].min()) if isinstance(at, datetime)]
         load.first_at = min(seen)
         seen = [at for at in (load.last_at, new["read_at"].max()) if isinstance(at, datetime)]
@@ -174,14 +169,4 @@ def _keep(
         "median_interval_s": None,
         "taken_in_at": now,
     }
-    warehouse.run(con, "ingest/insert_file", ledger)
-
-
-def _run(
-    con: duckdb.DuckDBPyConnection, name: str, rows: pl.DataFrame, params: dict[str, Any]
-) -> None:
-    con.register(INCOMING, rows.to_arrow())
-    try:
-        warehouse.run(con, f"ingest/{name}", params)
-    finally:
-        con.unregister(INCOMING)
+    put_file(con, ledger)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.ingest.cards import CARD_UNLINKED
+from pipeline.ingest.checks import no_quarantine
 from pipeline.ingest.refusals import refusal
 from pipeline.problems import ColdMinutesError, Problem
 
@@ -128,4 +130,32 @@ def failed_while_writing(name: str, error: BaseException) -> ColdMinutesError:
         name,
         f"could not be written to the warehouse ({first[:200]})",
         "Look at the free disk space and [limits] in fleet.toml, then run again.",
+    )
+
+
+def by_rule(rows: pl.DataFrame) -> pl.DataFrame:
+    """Per rule and column of some quarantine rows: how many, and the first of them."""
+    # Which cards are not known is what the user must see, so each of them counts apart.
+    card = pl.when(rule=CARD_UNLINKED).then("value").alias("card")
+    return rows.group_by("rule", "column_name", card, maintain_order=True).agg(
+        pl.col("file_row").first(),
+        pl.col("value").first(),
+        pl.col("expected").first(),
+        rows_n=pl.len(),
+    )
+
+
+def summed(parts: list[pl.DataFrame]) -> pl.DataFrame:
+    """Several `by_rule` of one file as one."""
+    rows = pl.concat(parts) if parts else by_rule(no_quarantine())
+    return (
+        rows.sort("file_row")
+        .group_by("rule", "column_name", "card", maintain_order=True)
+        .agg(
+            pl.col("file_row").first(),
+            pl.col("value").first(),
+            pl.col("expected").first(),
+            pl.col("rows_n").sum(),
+        )
+        .drop("card")
     )

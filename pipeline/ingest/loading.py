@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import duckdb
@@ -12,20 +11,19 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.ingest import order
-from pipeline.ingest.cards import CARD_UNLINKED
-from pipeline.ingest.checks import Check, no_quarantine, quarantine_rows
+from pipeline.ingest.checks import Check, quarantine_rows
 from pipeline.ingest.earlier import EarlierSpans
+from pipeline.ingest.findings import by_rule, summed
 from pipeline.ingest.mapping import Mapped
+from pipeline.ingest.put import ask, next_file_ids, put, put_file
 from pipeline.ingest.raw import RawRows
 from pipeline.ingest.supersede import Correction, Replaced
 from pipeline.ingest.tables import TABLES, spans_of
 from pipeline.ingest.touched import touched_weeks
 from pipeline.ingest.unpack import Plain
-from pipeline.resources import statement
 from pipeline.source_config import SourceKind
 
 CONTEXT_ROWS_N = order.SPIKE_ROWS_N + 1
-INCOMING = "incoming"
 
 
 class NotInOrderError(Exception):
@@ -81,7 +79,7 @@ class FileLoad:
     raw: RawRows = field(default_factory=RawRows)
 
     def __post_init__(self) -> None:
-        self.file_id = self.con.execute(statement("ingest/next_file_id")).fetchall()[0][0]
+        self.file_id = next_file_ids(self.con, 1)[0]
         self.table = TABLES[self.kind]
         self.correction = Correction(
             self.con, self.kind, self.table, self.replaced, self.zone, self.now
@@ -152,11 +150,9 @@ class FileLoad:
                 .sort("vehicle_id")
             )
             first_at, last_at = spans["first_at"].min(), spans["last_at"].max()
-            listed = spans.to_dict(as_series=False)
-            warehouse.run(self.con, "ingest/insert_file_spans", {**listed, "file_id": self.file_id})
-        warehouse.run(
+            put(self.con, "insert_file_spans", self._owned(spans))
+        put_file(
             self.con,
-            "ingest/insert_file",
             {
                 "file_id": self.file_id,
                 "file_path": self.plain.name,
@@ -292,7 +288,7 @@ class FileLoad:
             "last_at": reach["last_at"].max(),
             "ignored_ids": self.correction.ignored_ids,
         }
-        found = self._query(f"match_{self.table.name}", wanted, limits)
+        found = ask(self.con, f"match_{self.table.name}", wanted, limits)
         return found.group_by("file_row").agg(pl.col("is_same").any())
 
     def _insert(self, rows: pl.DataFrame) -> None:
@@ -302,7 +298,7 @@ class FileLoad:
         is_single = rows["vehicle_id"].n_unique() == 1
         if not (is_single and rows[table.start].is_sorted()):
             rows = rows.sort("vehicle_id", table.start, "file_row")
-        self._run(f"insert_{table.name}", rows, {"file_id": self.file_id})
+        self._run(f"insert_{table.name}", self._owned(rows))
         self.used_n += rows.height
         self.spans.append(spans_of(rows, table))
         if self.kind == "driver_spans":
@@ -334,64 +330,29 @@ class FileLoad:
     def _quarantine(self, rows: pl.DataFrame) -> None:
         if rows.height:
             self.set_aside_n += rows.height
-            self.broken.append(_summary(rows))
-            self._run(
-                "insert_quarantine",
-                rows.with_columns(self.raw.of(rows["file_row"])["raw_row"]),
-                {"file_id": self.file_id, "file_path": self.plain.name},
-            )
+            self.broken.append(by_rule(rows))
+            kept = rows.with_columns(self.raw.of(rows["file_row"])["raw_row"])
+            self._run("insert_quarantine", self._owned(kept))
 
     def _mended(self, rows: pl.DataFrame) -> None:
         """Keep what was put right in rows that are used."""
         if rows.height:
-            self.mended.append(_summary(rows))
-            params = {"file_id": self.file_id, "file_path": self.plain.name}
-            self._run("insert_mended_rows", rows, params)
+            self.mended.append(by_rule(rows))
+            self._run("insert_mended_rows", self._owned(rows))
 
     def broken_summary(self) -> pl.DataFrame:
         """Per rule and column: rows set aside, and the first of them; per card if not linked."""
-        return _summed(self.broken)
+        return summed(self.broken)
 
     def mended_summary(self) -> pl.DataFrame:
         """Per rule and column: rows put right, and the first of them."""
-        return _summed(self.mended)
+        return summed(self.mended)
 
-    def _run(self, name: str, rows: pl.DataFrame, params: dict[str, Any] | None = None) -> None:
-        self.con.register(INCOMING, rows.to_arrow())
-        try:
-            warehouse.run(self.con, f"ingest/{name}", params)
-        finally:
-            self.con.unregister(INCOMING)
-
-    def _query(self, name: str, rows: pl.DataFrame, params: dict[str, Any]) -> pl.DataFrame:
-        self.con.register(INCOMING, rows.to_arrow())
-        try:
-            return warehouse.query(self.con, f"ingest/{name}", params)
-        finally:
-            self.con.unregister(INCOMING)
-
-
-def _summary(rows: pl.DataFrame) -> pl.DataFrame:
-    # Which cards are not known is what the user must see, so each of them counts apart.
-    card = pl.when(rule=CARD_UNLINKED).then("value").alias("card")
-    return rows.group_by("rule", "column_name", card, maintain_order=True).agg(
-        pl.col("file_row").first(),
-        pl.col("value").first(),
-        pl.col("expected").first(),
-        rows_n=pl.len(),
-    )
-
-
-def _summed(parts: list[pl.DataFrame]) -> pl.DataFrame:
-    rows = pl.concat(parts) if parts else _summary(no_quarantine())
-    return (
-        rows.sort("file_row")
-        .group_by("rule", "column_name", "card", maintain_order=True)
-        .agg(
-            pl.col("file_row").first(),
-            pl.col("value").first(),
-            pl.col("expected").first(),
-            pl.col("rows_n").sum(),
+    def _owned(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Rows with the id and name of this file."""
+        return rows.with_columns(
+            file_id=pl.lit(self.file_id, pl.Int32), file_path=pl.lit(self.plain.name)
         )
-        .drop("card")
-    )
+
+    def _run(self, name: str, rows: pl.DataFrame) -> None:
+        put(self.con, name, rows)

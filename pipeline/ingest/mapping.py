@@ -111,14 +111,15 @@ class Mapper:
         """Rows of ours from one batch of cells, in file order."""
         n = raw.height
         source = self._source
-        exported = raw
+        exported = self._exported(raw)
         raw, checks, mended = self._prepared(raw)
         vehicle, found = self._named_vehicles(raw)
         checks += found
         values: dict[str, pl.Series] = {}
+        clocks = self._clocks(raw, vehicle)
         for name, mapped in source.columns.items():
             if self._signals[name].value_type == "time":
-                values[name], found = self._time(name, mapped, self._cells(raw, mapped), vehicle)
+                values[name], found = self._time(name, mapped, self._cells(raw, mapped), clocks)
                 checks += found
         if source.vehicle.card is not None:
             tokens = {column: raw[CELL + column] for column in source.vehicle.card}
@@ -158,12 +159,20 @@ class Mapper:
         key = self._source.vehicle
         if key.card is not None:
             return pl.repeat(None, raw.height, dtype=pl.String, eager=True), []
-        cells = (
-            pl.repeat(self._vehicle, raw.height, dtype=pl.String, eager=True)
-            if key.column is None
-            else raw[CELL + key.column]
-        )
+        cells = self._file_vehicles(raw) if key.column is None else raw[CELL + key.column]
         return cell.vehicle_ids(cells, key.column, cell.null_words(self._source))
+
+    def _file_vehicles(self, raw: pl.DataFrame) -> pl.Series:
+        """The vehicle of each row where its file tells."""
+        return pl.repeat(self._vehicle, raw.height, dtype=pl.String, eager=True)
+
+    def _clocks(self, raw: pl.DataFrame, vehicle: pl.Series) -> pl.Series:
+        """Whose clock each row was written by, within which the order of rows says something."""
+        return vehicle
+
+    def _exported(self, raw: pl.DataFrame) -> pl.DataFrame:
+        """The batch as exported, for what is kept of rows set aside."""
+        return raw
 
     def _cells(self, raw: pl.DataFrame, mapped: ColumnMap) -> pl.Series:
         """Cells of one mapped column, or its fixed value, after the mapping's translation."""
@@ -218,7 +227,7 @@ class Mapper:
         return cell.as_word(cell.as_text(cells, nulls), self._words.get(name, {})), []
 
     def _time(
-        self, name: str, mapped: ColumnMap, cells: pl.Series, vehicle: pl.Series
+        self, name: str, mapped: ColumnMap, cells: pl.Series, clocks: pl.Series
     ) -> tuple[pl.Series, list[Check]]:
         source, column = self._source, mapped.column
         nulls = cell.null_words(source, mapped)
@@ -250,7 +259,7 @@ class Mapper:
         instants = to_utc(clock, source.time.zone)
         at = instants.early
         if source.kind == "samples" and self._is_in_order:
-            at, self._fold_memory = second_pass(vehicle, instants, self._fold_memory)
+            at, self._fold_memory = second_pass(clocks, instants, self._fold_memory)
         is_unread = clock.naive.is_null() & ~is_open
         is_skipped = clock.naive.is_not_null() & at.is_null()
         checks = [

@@ -67,6 +67,11 @@ def returned_text(source_id: str, rows: Iterable[Mapping[str, Any]]) -> str:
     return out.getvalue()
 
 
+def looks_returned(content: bytes) -> bool:
+    """Does a text begin as those do that bring rows back?"""
+    return _MARK.match(_head(content)) is not None
+
+
 def returned_source(path: Path, fleet: Fleet) -> tuple[str, Source] | None:
     """The source whose rows a file brings back, as it must be read; None for any other file."""
     if path.suffix.lower() not in TEXT_SUFFIXES:
@@ -76,7 +81,7 @@ def returned_source(path: Path, fleet: Fleet) -> tuple[str, Source] | None:
             head = stream.read(HEAD_BYTES)
     except OSError:
         return None
-    found = _MARK.match(head.decode("utf-8", "replace").removeprefix("\ufeff"))
+    found = _MARK.match(_head(head))
     source = fleet.sources.get(found["source_id"]) if found else None
     if found is None or source is None:
         return None
@@ -87,6 +92,10 @@ def returned_source(path: Path, fleet: Fleet) -> tuple[str, Source] | None:
     if source.vehicle.file_name is not None:
         changed["vehicle"] = VehicleKey(column=VEHICLE)
     return found["source_id"], source.model_copy(update=changed)
+
+
+def _head(content: bytes) -> str:
+    return content[:HEAD_BYTES].decode("utf-8", "replace").removeprefix("\ufeff")
 
 
 def _encoding(path: Path) -> str:

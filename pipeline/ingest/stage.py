@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 import duckdb
@@ -15,99 +14,22 @@ from pipeline import warehouse
 from pipeline.config import Fleet
 from pipeline.disk import disk_full, is_disk_full
 from pipeline.ingest import ahead
-from pipeline.ingest.charger_load import ChargerLoad, load_charger_readings
+from pipeline.ingest.bundle import Bundle
+from pipeline.ingest.bundle_load import BundleLoad, load_bundle
+from pipeline.ingest.charger_load import load_charger_readings
 from pipeline.ingest.earlier import EarlierSpans
-from pipeline.ingest.findings import (
-    aside_problems,
-    failed_while_writing,
-    mended_problems,
-    unordered_problem,
-)
+from pipeline.ingest.findings import failed_while_writing
 from pipeline.ingest.inbox import InboxFile, list_inbox, matching_sources
-from pipeline.ingest.loading import INCOMING, FileLoad, NotInOrderError
-from pipeline.ingest.read import BATCH_ROWS_N, empty_problem
+from pipeline.ingest.loading import FileLoad, NotInOrderError
+from pipeline.ingest.put import put
+from pipeline.ingest.read import BATCH_ROWS_N
 from pipeline.ingest.remap import forget_changed
 from pipeline.ingest.supersede import Ledger
+from pipeline.ingest.tally import IngestReport, Tally
 from pipeline.ingest.vss import with_vss
 from pipeline.problems import ColdMinutesError, Problem
 
 Progress = Callable[[str, int, int], None]
-
-
-@dataclass(frozen=True)
-class IngestReport:
-    """What one run of the stage did.
-
-    Parameters
-    ----------
-    problems
-        Findings in the order of the inbox.
-    files_new_n, files_known_n, files_failed_n
-        Files, or members of a zip, taken in, known from before, and not taken in. A file that
-        two sources read counts twice.
-    rows_read_n, rows_used_n, rows_repeated_n, rows_set_aside_n, rows_superseded_n
-        Rows of the new files; the first is the sum of the others. Superseded are those that a
-        newer version had replaced before they came in.
-    rows_withdrawn_n
-        Rows of files taken in before that the new ones have replaced.
-    """
-
-    problems: list[Problem]
-    files_new_n: int
-    files_known_n: int
-    files_failed_n: int
-    rows_read_n: int
-    rows_used_n: int
-    rows_repeated_n: int
-    rows_set_aside_n: int
-    rows_superseded_n: int = 0
-    rows_withdrawn_n: int = 0
-
-
-@dataclass
-class _Tally:
-    problems: list[Problem] = field(default_factory=list)
-    new_n: int = 0
-    known_n: int = 0
-    failed_n: int = 0
-    read_n: int = 0
-    used_n: int = 0
-    repeated_n: int = 0
-    set_aside_n: int = 0
-    superseded_n: int = 0
-    withdrawn_n: int = 0
-
-    def failed(self, problems: list[Problem]) -> None:
-        self.failed_n += 1
-        self.problems += problems
-
-    def log_loaded(self, load: ChargerLoad, source_id: str) -> None:
-        self.new_n += 1
-        self.read_n += load.read_n
-        self.used_n += load.used_n
-        self.repeated_n += load.repeated_n
-        self.set_aside_n += load.set_aside_n
-        if load.set_aside_n:
-            self.problems += aside_problems(load.name, source_id, load.broken_summary())
-        if load.read_n == 0:
-            self.problems.append(empty_problem(load.name))
-
-    def loaded(self, load: FileLoad, is_returned: bool) -> None:
-        self.new_n += 1
-        self.read_n += load.read_n
-        self.used_n += load.used_n
-        self.repeated_n += load.repeated_n
-        self.set_aside_n += load.set_aside_n
-        self.superseded_n += load.superseded_n
-        self.withdrawn_n += load.correction.withdrawn_n
-        if not load.is_in_order and not is_returned:
-            self.problems.append(unordered_problem(load.plain.name))
-        if load.set_aside_n:
-            self.problems += aside_problems(load.plain.name, load.source_id, load.broken_summary())
-        if load.mended:
-            self.problems += mended_problems(load.plain.name, load.mended_summary())
-        if load.read_n == 0:
-            self.problems.append(empty_problem(load.plain.name))
 
 
 def ingest(
@@ -140,178 +62,202 @@ def ingest(
     now = (now or datetime.now(UTC)).astimezone(UTC)
     files, problems = list_inbox(fleet.inbox)
     fleet, standard = with_vss(fleet, files)
-    tally = _Tally(problems=[*problems, *forget_changed(con, fleet)])
+    tally = Tally(problems=[*problems, *forget_changed(con, fleet)])
     tally.failed_n = sum(problem.level != "note" for problem in problems)
     changed = _changed_files(con, fleet, files, tally)
     tally.problems += [standard[file.name] for file in changed if file.name in standard]
-    known = set(warehouse.query(con, "ingest/known_files").iter_rows())
-    earlier = EarlierSpans(con)
-    ledger = Ledger(con, fleet)
+    intake = _Intake(con, fleet, now, tally, rows_per_batch)
     done_n = len(files) - len(changed)
-    told = ahead.steps(
-        changed, fleet, now, lambda sha, source_id: (sha, source_id) in known, rows_per_batch
-    )
-    is_whole = True
-    whole: list[ahead.FileEnds] = []
+    told = ahead.steps(changed, fleet, now, intake.is_known, rows_per_batch)
     try:
         with ahead.ReadAhead(told) as queued:
             for step in queued:
-                if isinstance(step, ahead.FileBegins):
-                    is_whole = True
-                    if progress is not None:
-                        progress(step.file.name, done_n, len(files))
-                elif isinstance(step, ahead.FileEnds):
-                    done_n += 1
-                    if is_whole and step.source_ids:
-                        whole.append(step)
-                    for plain in step.temporary:
-                        plain.discard()
-                elif isinstance(step, ahead.ItemKnown):
-                    tally.known_n += 1
-                elif isinstance(step, ahead.ChargerLog):
-                    is_whole &= _take_in_log(con, fleet, now, step.item, known, tally)
-                elif isinstance(step, ahead.Failed):
-                    _stop_without_disk(step.problems)
-                    tally.failed(step.problems)
-                    is_whole = False
-                else:
-                    is_whole &= _take_in(
-                        con, fleet, now, earlier, ledger, step, queued, known, tally, rows_per_batch
-                    )
+                if progress is not None:
+                    for number, name in enumerate(ahead.files_begun(step)):
+                        progress(name, done_n + number, len(files))
+                done_n += intake.take(step, queued)
     finally:
         with suppress(duckdb.Error):  # without disk; those files are only hashed once more
-            _remember(con, whole)
+            _remember(con, intake.whole)
         shutil.rmtree(ahead.temp_folder(fleet), ignore_errors=True)
     if progress is not None:
         progress("", len(files), len(files))
-    return IngestReport(
-        tally.problems,
-        tally.new_n,
-        tally.known_n,
-        tally.failed_n,
-        tally.read_n,
-        tally.used_n,
-        tally.repeated_n,
-        tally.set_aside_n,
-        tally.superseded_n,
-        tally.withdrawn_n,
-    )
+    return tally.report()
 
 
-def _take_in(
-    con: duckdb.DuckDBPyConnection,
-    fleet: Fleet,
-    now: datetime,
-    earlier: EarlierSpans,
-    ledger: Ledger,
-    first: ahead.Batch,
-    queued: Iterator[ahead.Step],
-    known: set[tuple[str, str]],
-    tally: _Tally,
-    rows_per_batch: int,
-) -> bool:
-    """One item, from its first batch to its last, in one transaction. Was it taken in?"""
-    item = first.item
-    key = (item.plain.content_sha256, item.source_id)
-    batches = _rest(first, queued)
-    try:
-        if key in known:  # the same content under another name, read ahead of the commit
-            tally.known_n += 1
-            return True
+class _Intake:
+    """What a run knows while it takes files in: the steps of the reader end here."""
+
+    def __init__(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        fleet: Fleet,
+        now: datetime,
+        tally: Tally,
+        rows_per_batch: int,
+    ) -> None:
+        self._con, self._fleet, self._now = con, fleet, now
+        self._tally = tally
+        self._rows_per_batch = rows_per_batch
+        self._known = set(warehouse.query(con, "ingest/known_files").iter_rows())
+        self._earlier = EarlierSpans(con)
+        self._ledger = Ledger(con, fleet)
+        self._is_whole = True
+        self.whole: list[tuple[InboxFile, tuple[str, ...]]] = []
+        """Files wholly taken in, and the sources that read them."""
+
+    def is_known(self, content_sha256: str, source_id: str) -> bool:
+        """Was this content taken in before, as this source reads it?"""
+        return (content_sha256, source_id) in self._known
+
+    def take(self, step: ahead.Step, queued: Iterator[ahead.Step]) -> int:
+        """One step, and those of `queued` that belong to it; how many files end with it."""
+        if isinstance(step, ahead.FileBegins):
+            self._is_whole = True
+        elif isinstance(step, ahead.FileEnds):
+            if self._is_whole and step.source_ids:
+                self.whole.append((step.file, step.source_ids))
+            for plain in step.temporary:
+                plain.discard()
+            return 1
+        elif isinstance(step, ahead.ItemKnown):
+            self._tally.known_n += 1
+        elif isinstance(step, ahead.ChargerLog):
+            self._is_whole &= self._take_log(step.item)
+        elif isinstance(step, ahead.Failed):
+            _stop_without_disk(step.problems)
+            self._tally.failed(step.problems)
+            self._is_whole = False
+        elif isinstance(step, ahead.Together):
+            return self._take_bundle(step.bundle)
+        else:
+            self._is_whole &= self._take_item(step, queued)
+        return 0
+
+    def _take_bundle(self, bundle: Bundle) -> int:
+        """The plain ones of some small files at once, the others one by one; how many."""
         try:
-            load = _load(con, fleet, now, earlier, ledger, item, batches, item.is_in_order)
-        except NotInOrderError:
-            again = ahead.item_batches(item, fleet, now, is_in_order=False, rows_n=rows_per_batch)
-            load = _load(con, fleet, now, earlier, ledger, item, again, is_in_order=False)
-    except ColdMinutesError as error:
-        _stop_without_disk(error.problems)
-        tally.failed(error.problems)
-        return False
-    finally:
-        with suppress(ColdMinutesError):
-            for _ in batches:  # what the reader has still to say of this item
-                pass
-    known.add(key)
-    for spans in load.spans:
-        earlier.add(load.kind, spans)
-    ledger.add(load.file_id, item.plain.name, item.source_id, load.kind)
-    tally.loaded(load, item.returned is not None)
-    return True
+            load = load_bundle(
+                self._con,
+                bundle,
+                self._fleet,
+                self._now,
+                self._earlier,
+                self._ledger,
+                self._known,
+            )
+        except ColdMinutesError as error:
+            _stop_without_disk(error.problems)
+            load = BundleLoad()  # alone, each says what is wrong with it
+        for number, file_id in load.file_ids.items():
+            part = bundle.parts[number]
+            self._known.add((part.plain.content_sha256, part.source_id))
+            self._ledger.add(file_id, part.plain.name, part.source_id, "samples")
+            self.whole.append((part.file, (part.source_id,)))
+        if load.spans is not None:
+            self._earlier.add("samples", load.spans)
+        self._tally.bundle_loaded(load)
+        for number, part in enumerate(bundle.parts):
+            if number not in load.file_ids:
+                alone = ahead.file_steps(
+                    part.file, self._fleet, self._now, self.is_known, self._rows_per_batch
+                )
+                for step in alone:
+                    self.take(step, alone)
+        return len(bundle.parts)
 
-
-def _take_in_log(
-    con: duckdb.DuckDBPyConnection,
-    fleet: Fleet,
-    now: datetime,
-    item: ahead.Item,
-    known: set[tuple[str, str]],
-    tally: _Tally,
-) -> bool:
-    """One log of a charger, in one transaction. Was it taken in?"""
-    key = (item.plain.content_sha256, item.source_id)
-    if key in known:
-        tally.known_n += 1
+    def _take_item(self, first: ahead.Batch, queued: Iterator[ahead.Step]) -> bool:
+        """One item, from its first batch to its last, in one transaction. Was it taken in?"""
+        item = first.item
+        key = (item.plain.content_sha256, item.source_id)
+        batches = _rest(first, queued)
+        try:
+            if key in self._known:  # the same content under another name, read ahead of the commit
+                self._tally.known_n += 1
+                return True
+            try:
+                load = self._load(item, batches, item.is_in_order)
+            except NotInOrderError:
+                again = ahead.item_batches(
+                    item,
+                    self._fleet,
+                    self._now,
+                    is_in_order=False,
+                    rows_n=self._rows_per_batch,
+                )
+                load = self._load(item, again, is_in_order=False)
+        except ColdMinutesError as error:
+            _stop_without_disk(error.problems)
+            self._tally.failed(error.problems)
+            return False
+        finally:
+            with suppress(ColdMinutesError):
+                for _ in batches:  # what the reader has still to say of this item
+                    pass
+        self._known.add(key)
+        for spans in load.spans:
+            self._earlier.add(load.kind, spans)
+        self._ledger.add(load.file_id, item.plain.name, item.source_id, load.kind)
+        self._tally.loaded(load, item.returned is not None)
         return True
-    try:
-        load = load_charger_readings(
-            con, item.plain, item.source_id, fleet.sources[item.source_id], now
-        )
-    except ColdMinutesError as error:
-        _stop_without_disk(error.problems)
-        tally.failed(error.problems)
-        return False
-    known.add(key)
-    tally.log_loaded(load, item.source_id)
-    return True
+
+    def _take_log(self, item: ahead.Item) -> bool:
+        """One log of a charger, in one transaction. Was it taken in?"""
+        key = (item.plain.content_sha256, item.source_id)
+        if key in self._known:
+            self._tally.known_n += 1
+            return True
+        source = self._fleet.sources[item.source_id]
+        try:
+            load = load_charger_readings(self._con, item.plain, item.source_id, source, self._now)
+        except ColdMinutesError as error:
+            _stop_without_disk(error.problems)
+            self._tally.failed(error.problems)
+            return False
+        self._known.add(key)
+        self._tally.log_loaded(load, item.source_id)
+        return True
+
+    def _load(
+        self, item: ahead.Item, batches: Iterator[ahead.Batch], is_in_order: bool
+    ) -> FileLoad:
+        """All batches of one item in one transaction, which is closed whatever happens."""
+        source = item.returned or self._fleet.sources[item.source_id]
+        time_columns = [m.column for name, m in source.columns.items() if name == "sampled_at"]
+        self._con.execute("begin")
+        try:
+            load = FileLoad(
+                self._con,
+                item.plain,
+                item.source_id,
+                source.kind,
+                self._fleet.zone,
+                self._now,
+                self._earlier,
+                time_columns[0] if time_columns else None,
+                is_in_order,
+                self._ledger.replaced(item.plain.name, item.source_id, source.kind),
+            )
+            for batch in batches:
+                load.add(batch.mapped, batch.is_last)
+            load.finish()
+            self._con.execute("commit")
+        except BaseException as error:
+            # The failure that matters may have ended the transaction already.
+            with suppress(duckdb.Error):
+                self._con.execute("rollback")
+            if is_disk_full(error):
+                raise disk_full(error) from error
+            if isinstance(error, duckdb.Error | pl.exceptions.PolarsError | OSError):
+                raise failed_while_writing(item.plain.name, error) from error
+            raise
+        return load
 
 
 def _stop_without_disk(problems: list[Problem]) -> None:
     """End the run: later files must not come in before this one, and they would fail as well."""
     if any(problem.code == "ENV-02" for problem in problems):
         raise ColdMinutesError(problems, exit_code=4)
-
-
-def _load(
-    con: duckdb.DuckDBPyConnection,
-    fleet: Fleet,
-    now: datetime,
-    earlier: EarlierSpans,
-    ledger: Ledger,
-    item: ahead.Item,
-    batches: Iterator[ahead.Batch],
-    is_in_order: bool,
-) -> FileLoad:
-    """All batches of one item in one transaction, which is closed whatever happens."""
-    source = item.returned or fleet.sources[item.source_id]
-    time_columns = [m.column for name, m in source.columns.items() if name == "sampled_at"]
-    con.execute("begin")
-    try:
-        load = FileLoad(
-            con,
-            item.plain,
-            item.source_id,
-            source.kind,
-            fleet.zone,
-            now,
-            earlier,
-            time_columns[0] if time_columns else None,
-            is_in_order,
-            ledger.replaced(item.plain.name, item.source_id, source.kind),
-        )
-        for batch in batches:
-            load.add(batch.mapped, batch.is_last)
-        load.finish()
-        con.execute("commit")
-    except BaseException as error:
-        # The failure that matters may have ended the transaction already.
-        with suppress(duckdb.Error):
-            con.execute("rollback")
-        if is_disk_full(error):
-            raise disk_full(error) from error
-        if isinstance(error, duckdb.Error | pl.exceptions.PolarsError | OSError):
-            raise failed_while_writing(item.plain.name, error) from error
-        raise
-    return load
 
 
 def _rest(first: ahead.Batch, queued: Iterator[ahead.Step]) -> Iterator[ahead.Batch]:
@@ -329,7 +275,7 @@ def _rest(first: ahead.Batch, queued: Iterator[ahead.Step]) -> Iterator[ahead.Ba
 
 
 def _changed_files(
-    con: duckdb.DuckDBPyConnection, fleet: Fleet, files: list[InboxFile], tally: _Tally
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, files: list[InboxFile], tally: Tally
 ) -> list[InboxFile]:
     """Files that are not known by path, size and time of change; those that are, are counted."""
     known = {
@@ -348,23 +294,23 @@ def _changed_files(
     return changed
 
 
-def _remember(con: duckdb.DuckDBPyConnection, whole: list[ahead.FileEnds]) -> None:
+def _remember(
+    con: duckdb.DuckDBPyConnection, whole: list[tuple[InboxFile, tuple[str, ...]]]
+) -> None:
     """Keep size and time of change of files wholly taken in, so that they are not read again.
 
     All at once at the end of a run: a file that this forgets is only hashed once more.
     """
     rows = pl.DataFrame(
         {
-            "file_path": [step.file.name for step in whole],
-            "size_bytes": [step.file.size_bytes for step in whole],
-            "modified_ns": [step.file.modified_ns for step in whole],
-            "source_ids": [_joined(step.source_ids) for step in whole],
+            "file_path": [file.name for file, _ in whole],
+            "size_bytes": [file.size_bytes for file, _ in whole],
+            "modified_ns": [file.modified_ns for file, _ in whole],
+            "source_ids": [_joined(source_ids) for _, source_ids in whole],
         }
     )
     if rows.height:
-        con.register(INCOMING, rows.to_arrow())
-        warehouse.run(con, "ingest/insert_inbox_files")
-        con.unregister(INCOMING)
+        put(con, "insert_inbox_files", rows)
 
 
 def _joined(source_ids: list[str] | tuple[str, ...]) -> str:

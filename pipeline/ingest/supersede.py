@@ -16,6 +16,7 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.put import put
 from pipeline.ingest.tables import TABLES, Table
 from pipeline.ingest.touched import touched_weeks
 from pipeline.ingest.versions import version_of
@@ -23,8 +24,6 @@ from pipeline.source_config import SourceKind, Supersedes
 
 COVERED_SHARE = 0.8
 """A later file that gives at least this share of an older one's instants speaks of the same."""
-
-INCOMING = "incoming"
 
 
 @dataclass(frozen=True)
@@ -143,11 +142,7 @@ class Correction:
         if not self.replaced.older:
             return
         prefix = "insert into arrived_rows " if self.has_arrived else _MAKE.format("arrived_rows")
-        self.con.register(INCOMING, rows.to_arrow())
-        try:
-            warehouse.run(self.con, f"ingest/arrived_{self.table.name}", prefix=prefix)
-        finally:
-            self.con.unregister(INCOMING)
+        put(self.con, f"arrived_{self.table.name}", rows, prefix=prefix)
         self.has_arrived = True
 
     def settle(self, file_id: int, file_path: str) -> tuple[int, pl.DataFrame]:

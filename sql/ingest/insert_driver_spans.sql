@@ -1,5 +1,5 @@
 -- One row per span in which a vehicle was somebody's. Input: incoming, in the order wanted.
--- Parameter: file_id.
+--
 insert into driver_spans (
     vehicle_id, from_at, to_at, driver_id, use, file_id, file_row
 )
@@ -9,6 +9,6 @@ select
     to_at,
     driver_id,
     use,
-    $file_id,
+    file_id,
     file_row
 from incoming

@@ -1,8 +1,8 @@
--- One row per row put right. Input: incoming. Parameters: file_id, file_path.
+-- One row per row put right. Input: incoming.
 insert into mended_rows (file_id, file_path, file_row, rule, column_name, value, used_instead)
 select
-    $file_id,
-    $file_path,
+    file_id,
+    file_path,
     file_row,
     rule,
     column_name,

@@ -1,4 +1,4 @@
--- One row per destination set or cleared. Input: incoming, in the order wanted. Parameter: file_id.
+-- One row per destination set or cleared. Input: incoming, in the order wanted.
 insert into nav_events (
     vehicle_id, happened_at, action, is_charging_place, file_id, file_row
 )
@@ -7,6 +7,6 @@ select
     happened_at,
     action,
     is_charging_place,
-    $file_id,
+    file_id,
     file_row
 from incoming

@@ -1,10 +1,10 @@
--- One row per row set aside. Input: incoming. Parameters: file_id, file_path.
+-- One row per row set aside. Input: incoming.
 insert into quarantine (
     file_id, file_path, file_row, rule, column_name, value, expected, raw_row
 )
 select
-    $file_id,
-    $file_path,
+    file_id,
+    file_path,
     file_row,
     rule,
     column_name,

@@ -1,4 +1,4 @@
--- One row per sample. Input: incoming, in the order wanted. Parameter: file_id.
+-- One row per sample. Input: incoming, in the order wanted.
 insert into samples (
     vehicle_id, sampled_at, soc_pct, pack_power_kw, pack_current_a, cell_temp_min_degc,
     cell_temp_max_degc, ambient_degc, heater_power_kw, is_conditioning, speed_kmh, odometer_km,
@@ -22,6 +22,6 @@ select
     site_id,
     latitude_deg,
     longitude_deg,
-    $file_id,
+    file_id,
     file_row
 from incoming
