@@ -118,6 +118,9 @@ class FleetSettings(Settings):
     vss_version: Annotated[int, Field(ge=1, le=99)] | None = Field(
         None, description="Version of COVESA VSS exports that do not say it themselves; 6 assumed."
     )
+    language: Literal["en", "de", "fr", "nb", "es"] = Field(
+        "en", description="Language of the documents."
+    )
     units: DisplayUnits = DisplayUnits()
     privacy: Privacy = Privacy()
     limits: Limits = Limits()
@@ -332,7 +335,7 @@ def load_fleet(folder: Path) -> Fleet:
         raise ColdMinutesError(problems)
     found_sources = {name: source for name, source in sources.items() if source is not None}
     computed = (
-        settings.model_dump_json(exclude={"operator", "units", "limits", "privacy", "vss_version"})
+        settings.model_dump_json(exclude={"operator", "language", "units", "limits", "privacy", "vss_version"})
         + models.model_dump_json()
         + vehicles.model_dump_json()
         + sites.model_dump_json()
