@@ -25,6 +25,8 @@ _REMEDIES = {
     "clock_set_back": "Look at the logger's clock.",
     "clock_jump": "Look at the logger's clock.",
     "conflicting_sample": "The first one taken in is kept; look which export is right.",
+    "conflicting_record": "The first one taken in is kept. If this is its correction, say so: "
+    "`coldminutes supersede`, or supersedes in {source}.",
     "ends_before_start": "Mend the export, or swap the columns in {source}.",
     "break_without_end": "Export the break again once it is over.",
     "no_card": "Export the column that holds the card's number.",

@@ -21,9 +21,12 @@ from pipeline.ingest.supersede import Correction, Replaced
 from pipeline.ingest.tables import TABLES, spans_of
 from pipeline.ingest.touched import touched_weeks
 from pipeline.ingest.unpack import Plain
+from pipeline.ocpi_source import OCPI_CDRS
 from pipeline.source_config import SourceKind
 
 CONTEXT_ROWS_N = order.SPIKE_ROWS_N + 1
+NUMBER_HOLDS_DAYS = 31
+"""Bills of one number and vehicle so close are one charge; some billers begin anew each year."""
 
 
 class NotInOrderError(Exception):
@@ -112,8 +115,11 @@ class FileLoad:
         self.repeated_n += int(is_repeated.sum())
         self._arrive(used.filter(is_good | is_repeated))
         for rule in verdict.filter(~is_good & ~is_repeated).unique(maintain_order=True):
-            # Repeats across files are told by the warehouse, so the value shown is the instant.
-            check = Check(rule, self.time_column, is_good, used["sampled_at"], order.EXPECTED[rule])
+            # What a row contradicts lies in another file, so the value shown is what both share.
+            is_record = rule == order.CONFLICTING_RECORD
+            column = "id" if is_record else self.time_column
+            shown = used["record_id" if is_record else table.start]
+            check = Check(rule, column, is_good, shown, order.EXPECTED[rule])
             chosen = (verdict == rule).fill_null(False)
             self._quarantine(quarantine_rows(used["file_row"], check, chosen))
         self._insert(used.filter(is_good) if not is_good.all() else used)
@@ -263,14 +269,46 @@ class FileLoad:
         )["verdict"]
 
     def _judged_rows(self, rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.Series]:
-        """Whole rows seen before, in this file or another, are repeats; nothing else is judged."""
+        """Whole rows seen before, in this file or another, are repeats.
+
+        Of bills, one more: a biller's number is given once, so a second record of the same number
+        and vehicle is not another charge.
+        """
         names = [name for name in rows.columns if name != "file_row"]
         is_seen = ~rows.select(names).to_struct("row").is_first_distinct()
         matched = self._matched(rows, self.used_n > 0)
         if matched is not None:
             is_seen = is_seen | rows["file_row"].is_in(matched["file_row"].implode())
-        frame = pl.DataFrame({"is_seen": is_seen})
-        return rows, frame.select(v=pl.when("is_seen").then(pl.lit(order.REPEATED)))["v"]
+        is_other = self._is_of_known_record(rows, is_seen)
+        frame = pl.DataFrame({"is_seen": is_seen, "is_other": is_other})
+        verdict = (
+            pl.when("is_seen")
+            .then(pl.lit(order.REPEATED))
+            .when("is_other")
+            .then(pl.lit(order.CONFLICTING_RECORD))
+        )
+        return rows, frame.select(verdict.alias("verdict"))["verdict"]
+
+    def _is_of_known_record(self, rows: pl.DataFrame, is_seen: pl.Series) -> pl.Series:
+        """Is a bill's number one that this vehicle has a bill of already, though not the same?"""
+        if self.kind != OCPI_CDRS or rows.height == 0:
+            return pl.repeat(False, rows.height, dtype=pl.Boolean, eager=True)
+        limits = {
+            "first_at": rows["plug_in_at"].min(),
+            "last_at": rows["plug_in_at"].max(),
+            "ignored_ids": self.correction.ignored_ids,
+            "holds_days": NUMBER_HOLDS_DAYS,
+        }
+        stored = ask(self.con, "match_record_ids", rows, limits)["file_row"]
+        # Among the rows at hand the first that counts stands for its number.
+        own = ("vehicle_id", "record_id", "is_seen")
+        since_first = pl.col("plug_in_at") - pl.col("plug_in_at").first().over(own)
+        is_later = rows.with_columns(is_seen=is_seen).select(
+            later=(pl.col("plug_in_at").cum_count().over(own) > 1)
+            & (since_first.abs() <= pl.duration(days=NUMBER_HOLDS_DAYS))
+        )["later"]
+        is_known = rows["file_row"].is_in(stored.implode())
+        return rows["record_id"].is_not_null() & ~is_seen & (is_known | is_later)
 
     def _matched(self, rows: pl.DataFrame, is_own_wanted: bool) -> pl.DataFrame | None:
         """Rows that the warehouse holds already; None where no file speaks of that time."""

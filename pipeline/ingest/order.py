@@ -15,10 +15,12 @@ UNORDERED_STEPS_N = 20
 UNORDERED_RATE = 0.01
 
 REPEATED = "repeated"
+CONFLICTING_RECORD = "conflicting_record"
 EXPECTED = {
     "clock_set_back": "a time not before the latest already seen of this vehicle in this file",
     "clock_jump": "a time between those of the rows around it",
     "conflicting_sample": "the values already taken in for this vehicle and instant",
+    CONFLICTING_RECORD: "the record of this number already taken in for this vehicle",
 }
 
 

@@ -159,6 +159,39 @@ def test_a_page_taken_in_twice_counts_once(tmp_path: Path) -> None:
         assert take_in(con, loaded).files_new_n == 0
 
 
+@pytest.mark.parametrize("is_one_file", [True, False])
+def test_a_second_record_of_one_number_is_no_second_charge(
+    tmp_path: Path, is_one_file: bool
+) -> None:
+    """OCPI 2.2.1, 10.1: the id of a record is given once; a correction takes a credit first."""
+    other = cdr(1, total_energy=25, total_cost={"excl_vat": 11, "incl_vat": 13})
+    folder = fleet(tmp_path)
+    if is_one_file:
+        drop(folder, "cdrs_1.json", envelope([cdr(1), other, cdr(2), cdr(1)]))
+    else:
+        drop(folder, "cdrs_1.json", envelope([cdr(1)]))
+        drop(folder, "cdrs_2.json", envelope([other, cdr(2), cdr(1)]))
+    with opened(folder) as (con, loaded):
+        report = take_in(con, loaded)
+        assert (report.rows_used_n, report.rows_repeated_n, report.rows_set_aside_n) == (2, 1, 1)
+        assert [row[1:] for row in quarantined(con)] == [
+            ("conflicting_record", "id", "SE*ZZZ*cdr-1")
+        ]
+        assert [(row["record_id"], row["meter_energy_kwh"]) for row in sessions(con)] == [
+            ("SE*ZZZ*cdr-1", 20.0),
+            ("SE*ZZZ*cdr-2", 20.0),
+        ]
+    assert any("coldminutes supersede" in found.remedy for found in report.problems)
+
+
+def test_a_number_of_another_vehicle_or_time_is_another_charge(tmp_path: Path) -> None:
+    """Billers share no numbers, and some begin them anew each year."""
+    other_card = {"cdr_token.uid": "DE-ZZZ-C2", "cdr_token.contract_id": "DE-ZZZ-C2"}
+    records = [cdr(1), cdr(2, id="cdr-1", **other_card), cdr(-900, id="cdr-1")]
+    rows, aside, _ = taken(tmp_path, json.dumps(records))
+    assert (len(rows), aside) == (3, [])
+
+
 def test_cards(tmp_path: Path) -> None:
     cards = """
 [cards.winter]
