@@ -90,8 +90,10 @@ def make_edition(
         When PDF support is missing, the week is not one, or there is no data at all.
     """
     from pipeline.minutes import minutes
+    from pipeline.reconcile import reconcile
     from pipeline.report import check_pdf_support, report
     from pipeline.weekly import weekly
+    from pipeline.weekly_bills import has_sides
 
     now = now or datetime.now(UTC)
     if week_id is not None:
@@ -105,6 +107,8 @@ def make_edition(
         if progress:
             progress("minutes", 0, 2)
         minutes(con, fleet, week_id)
+        if has_sides(con, fleet, week_id):
+            reconcile(con, fleet, week_id)
         if progress:
             progress("report", 1, 2)
         weekly(con, fleet, week_id, parameters(fleet))

@@ -111,14 +111,21 @@ def _lines(con: duckdb.DuckDBPyConnection, fleet: Fleet, stop: dict[str, Any]) -
         if stop[column] is not None:
             yield f"  {label:<36}{form.format(stop[column])}"
     yield ""
-    yield (
-        f"Samples: rows {stop['first_file_row']} to {stop['last_file_row']} and those before, "
-        f"from {stop['file_path']!r} (source {stop['source_id']}, "
-        f"sha256 {str(stop['content_sha256'])[:16]})"
-    )
+    yield from _files(con, stop)
     yield from _replaced(con, stop)
     yield from _events(con, stop)
     yield from _samples(con, stop)
+
+
+def _files(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
+    """Every file that a figure of the stop comes from, as whole as `sha256sum` prints it."""
+    yield "Files behind it, from the start of the approach"
+    for row in query(con, "explain/explained_files", stop_params(stop)).iter_rows(named=True):
+        yield (
+            f"  {row['kind']}: {row['rows_n']} rows between {row['first_file_row']} and "
+            f"{row['last_file_row']} of {row['file_path']!r} (source {row['source_id']})"
+        )
+        yield f"    sha256 {row['content_sha256']}"
 
 
 def _replaced(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
@@ -141,7 +148,10 @@ def _events(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[st
     for row in events.iter_rows(named=True):
         what = "a charging place" if row["is_charging_place"] else "another place"
         text = "cleared" if row["action"] == "cleared" else f"set to {what}"
-        yield f"  {row['from_plug_in_min']:8.1f}  {text}  (row {row['file_row']})"
+        yield (
+            f"  {row['from_plug_in_min']:8.1f}  {text}  "
+            f"(row {row['file_row']} of {row['file_path']!r})"
+        )
 
 
 def _samples(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[str]:
@@ -152,7 +162,11 @@ def _samples(con: duckdb.DuckDBPyConnection, stop: dict[str, Any]) -> Iterator[s
     yield ""
     yield "Samples, minutes from plug-in (thinned)"
     yield "       min   km/h    SOC %       kW  cell °C  heater kW  outside °C   row"
+    of_file = None
     for row in samples.iter_rows(named=True):
+        if row["file_path"] != of_file:
+            of_file = row["file_path"]
+            yield f"  rows of {of_file!r}:"
         yield (
             f"  {row['from_plug_in_min']:8.1f}{_cell(row['speed_kmh'], 7, 0)}"
             f"{_cell(row['soc_pct'], 9, 1)}{_cell(row['pack_power_kw'], 9, 1)}"
@@ -166,8 +180,15 @@ def _cell(value: float | None, width: int, digits: int) -> str:
 
 
 def stop_params(stop: dict[str, Any]) -> dict[str, Any]:
-    """Parameters of the statements that fetch what lies behind a stop: from 40 min before."""
+    """Parameters of the statements that fetch what lies behind a stop.
+
+    Samples are shown from 40 min before plug-in; files are told from the start of the approach,
+    a millisecond more, since its minutes are no whole number of microseconds.
+    """
+    approach = timedelta(minutes=stop["approach_min"] or 0, milliseconds=1)
     return {
+        "is_seen": not stop["is_reported_only"],
+        "approach_from_at": stop["plug_in_at"] - approach,
         "vehicle_id": stop["vehicle_id"],
         "plug_in_at": stop["plug_in_at"],
         "from_at": stop["plug_in_at"] - timedelta(minutes=min(stop["approach_min"] or 0, 40)),

@@ -18,6 +18,7 @@ from pipeline.config import Fleet
 from pipeline.privacy import ALL_DRIVERS, UNASSIGNED, driver_labels
 from pipeline.rates import correlation_of, with_rates
 from pipeline.warehouse import build, query, register
+from pipeline.weekly_bills import build_bills
 from pipeline.weeks import span_of, weeks_before
 
 WEEKS_COMPARED_N = 4
@@ -72,9 +73,9 @@ def weekly(
     if week_id not in fleet_weeks["week_id"]:
         fleet_weeks = pl.concat([fleet_weeks, _empty_week(fleet_weeks, week_id)])
     this_week = sums.filter(pl.col("week_id") == week_id)
-    build(con, "weekly/weekly_stops", params)
-    build(con, "weekly/weekly_files", params)
-    build(con, "weekly/weekly_rules", params)
+    for table in ("stop_files", "stops", "files", "rules"):
+        build(con, f"weekly/weekly_{table}", params)
+    build_bills(con, params)
     register(con, "weekly_doubts", _doubts(con, params))
     vehicles = _vehicles(con, this_week)
     sites = _sites(con, this_week)

@@ -354,6 +354,9 @@ def invented_stops(
                     "first_file_id": 1,
                     "first_file_row": 1,
                     "last_file_row": 9,
+                    "file_path": f"logger_{vehicle_id}.csv",
+                    "file_sha256": "a1" * 32,
+                    "files_n": 1,
                     "vehicle_name": vehicle_name,
                     "site_name": site_name,
                     "driver_label": "unassigned" if is_rental else f"D-{'KQRTX'[number % 5]}4",
@@ -497,16 +500,35 @@ def tables_of(
         "weekly_attention": attention_of(vehicle_rows, site_rows),
         "weekly_change": [change_of(fleet_sum, previous_weeks)],
         **learned_tables(vehicles),
+        **bill_tables(vehicles if stops else ()),
+        "weekly_stop_files": [
+            {
+                "stop_id": stop["stop_id"],
+                "kind": "samples",
+                "file_id": 1,
+                "file_path": stop["file_path"],
+                "content_sha256": stop["file_sha256"],
+                "source_id": "van_logger",
+                "rows_n": 9,
+                "first_file_row": 1,
+                "last_file_row": 9,
+            }
+            for stop in stops
+        ],
+        "weekly_doubts": [doubt_of(*vehicles[0])] if stops else [],
         "weekly_coverage": [_coverage(row, rng) for row in vehicle_rows],
         "weekly_files": [
             {
                 "file_path": f"inbox/{name}",
                 "source_id": source,
+                "kind": "samples",
+                "size_bytes": 812_000 + number,
                 "content_sha256": f"{number:x}" * 64,
                 "rows_read_n": 20000 + number,
                 "rows_used_n": 19980,
                 "rows_repeated_n": 12,
                 "rows_set_aside_n": 8 + number,
+                "rows_superseded_n": 0,
                 "taken_in_at": datetime(2026, 1, 19, 5, number, tzinfo=UTC),
             }
             for number, (name, source) in enumerate(
@@ -538,6 +560,128 @@ def tables_of(
                 "example_value": "=1+1",
             },
         ],
+    }
+
+
+def doubt_of(vehicle_id: str, vehicle_name: str) -> Row:
+    """A cell temperature that stood still."""
+    return {
+        "vehicle_id": vehicle_id,
+        "vehicle_name": vehicle_name,
+        "signal": "cell_temp_min_degc",
+        "doubt": "frozen",
+        "evidence_kelvin": None,
+        "evidence_h": 12.4,
+        "evidence_n": 4312,
+        "from_at": datetime(2026, 1, 12, 6, tzinfo=UTC),
+        "to_at": datetime(2026, 1, 16, 6, tzinfo=UTC),
+        "from_date": date(2026, 1, 12),
+        "to_date": date(2026, 1, 16),
+        "signal_name": "coldest cell temperature",
+        "unlocks": "at which stops the battery was cold, and whether warming got it there",
+    }
+
+
+# Status, why, why nothing is claimed, billed cost, what the evidence shows.
+_CHARGES = (
+    ("matched", None, None, 12.0, 12.0),
+    ("billed_never_seen", "no_charge_then", None, 13.4, None),
+    ("billed_never_seen", "billed_twice", None, 9.8, None),
+    ("billed_never_seen", "vehicle_silent", "vehicle_silent", 8.0, None),
+    ("seen_never_billed", None, None, None, 11.1),
+    ("seen_never_billed", None, "not_billed_yet", None, 11.1),
+    ("energy_differs", "above_received", None, 15.0, 15.0),
+    ("cost_differs", "above_tariff", None, 16.0, 13.0),
+    ("idle_fee", None, None, 14.0, 14.0),
+)
+
+
+def bill_tables(vehicles: Sequence[tuple[str, str]]) -> dict[str, list[Row]]:
+    """One charge of each kind per vehicle, up to two, and their sums; nothing without vehicles."""
+    rows: list[Row] = []
+    for vehicle_id, vehicle_name in vehicles[:2]:
+        for day, (status, why, open_why, billed_cost, shown_cost) in enumerate(_CHARGES):
+            is_billed, is_seen = billed_cost is not None, status != "billed_never_seen"
+            local = datetime(2026, 1, 12 + day % 7, 9, 30 + day)
+            difference = {
+                "billed_never_seen": billed_cost,
+                "seen_never_billed": shown_cost and -shown_cost,
+                "energy_differs": 2.25,
+                "cost_differs": 3.0,
+            }.get(status)
+            rows.append(
+                {
+                    "vehicle_id": vehicle_id,
+                    "vehicle_name": vehicle_name,
+                    "vehicle_use": "delivery",
+                    "site_id": "kvarnbacken",
+                    "site_name": vehicle_name,
+                    "status": status,
+                    "why": why,
+                    "not_claimed_why": open_why,
+                    "is_exception": status != "matched" and open_why is None,
+                    "is_rental": False,
+                    "is_seen": is_seen,
+                    "is_billed": is_billed,
+                    "is_charger_seen": False,
+                    "is_clock_set": False,
+                    "stop_id": f"{vehicle_id[:6]}-b{day}" if is_seen else None,
+                    "charge_date": local.date(),
+                    "charge_local": local,
+                    "seen_at": local.replace(tzinfo=UTC) if is_seen else None,
+                    "billed_at": local.replace(tzinfo=UTC) if is_billed else None,
+                    "charger_id": None,
+                    "transaction_id": None,
+                    "record_id": vehicle_name if is_billed else None,
+                    "received_kwh": 25.0 if is_seen else None,
+                    "expected_kwh": 26.9 if is_seen else None,
+                    "charger_kwh": None,
+                    "billed_kwh": 27.0 if is_billed else None,
+                    "unexplained_kwh": 4.5 if status == "energy_differs" else None,
+                    "billed_cost": billed_cost,
+                    "expected_cost": shown_cost,
+                    "idle_fee_cost": 2.0 if status == "idle_fee" else None,
+                    "difference_cost": None if open_why else difference,
+                    "bills_n": int(is_billed),
+                    "bill_file_path": "charges_jan.csv" if is_billed else None,
+                    "bill_file_sha256": "3" * 64 if is_billed else None,
+                    "bill_file_row": 2 + day if is_billed else None,
+                }
+            )
+    return {"weekly_reconciliation": rows, "weekly_bills": [_bills_of(rows)] if rows else []}
+
+
+def _bills_of(rows: Sequence[Row]) -> Row:
+    """The sums that `sql/weekly/weekly_bills.sql` makes, of the kinds that are invented here."""
+    row: Row = {"records_n": 7, "readings_n": 0, "unlinked_records_n": 1, "charges_n": len(rows)}
+    for key in ("billed", "seen_billed"):
+        own = [r for r in rows if r["is_billed"] and (key == "billed" or r["is_seen"])]
+        row |= {
+            f"{key}_n": len(own),
+            f"{key}_kwh": math.fsum(r["billed_kwh"] for r in own),
+            f"{key}_cost": math.fsum(r["billed_cost"] for r in own),
+        }
+    for key, code in (
+        ("never_billed", "seen_never_billed"), ("never_seen", "no_charge_then"),
+        ("billed_twice", "billed_twice"), ("energy_above", "above_received"),
+        ("cost_above", "above_tariff"), ("idle_fee", "idle_fee"),
+        ("energy_below", ""), ("charger_differs", ""), ("cost_below", ""), ("own_charger", ""),
+    ):  # fmt: skip
+        own = [r for r in rows if code in (r["status"], r["why"]) and r["is_exception"]]
+        cost = "idle_fee_cost" if key == "idle_fee" else "difference_cost"
+        row[f"{key}_n"] = len(own)
+        row[f"{key}_cost"] = math.fsum(abs(r[cost]) for r in own) if own else None
+    for key in (
+        "vehicle_silent", "not_billed_yet", "bill_unlinked", "place_unknown", "site_never_bills",
+        "clock_not_set", "heating",
+    ):  # fmt: skip
+        row[f"{key}_n"] = sum(1 for r in rows if r["not_claimed_why"] == key)
+    return row | {
+        "vehicle_silent_cost": 16.0,
+        "energy_not_judged_n": 0,
+        "no_log_n": 0,
+        "no_tariff_n": 1,
+        "exceptions_n": sum(1 for r in rows if r["is_exception"]),
     }
 
 
@@ -765,13 +909,15 @@ _TYPES: dict[str, Any] = {
     "missing_signals": pl.List(pl.String),
     "plug_in_local": pl.Datetime("us"),
     "plug_in_at": pl.Datetime("us", "UTC"),
-    "plug_in_date": pl.Date,
+    "charge_local": pl.Datetime("us"),
 }
 
 
 def _polars_type(name: str) -> Any:
     if name in _TYPES:
         return _TYPES[name]
+    if name.endswith("_date"):
+        return pl.Date
     if name.endswith("_at"):
         return pl.Datetime("us", "UTC")
     if name.startswith(("is_", "can_")):
@@ -781,6 +927,8 @@ def _polars_type(name: str) -> Any:
         "first_file_row",
         "last_file_row",
         "soc_bin",
+        "bill_file_row",
+        "size_bytes",
     ):
         return pl.Int64
     if name == "example_row":
@@ -819,6 +967,10 @@ def names_of(count: int, *, is_long: bool = False) -> list[tuple[str, str]]:
 
 
 ABSENT = (
+    "weekly_bills",
+    "weekly_reconciliation",
+    "weekly_stop_files",
+    "weekly_doubts",
     "weekly_no_advice",
     "weekly_mild_power",
     "weekly_leadtime",

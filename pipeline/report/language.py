@@ -1,8 +1,8 @@
 """The language of a document: its words by gettext, its numbers and dates by Babel.
 
-Words of the documents are English in the source, marked by `_` or `counted_words`, and translated
-by the catalogue ``report_templates/languages/<code>.po``. A document is made inside `speaking`; what
-is not inside any speaks English. Tables for machines are never translated.
+Words of the documents are English in the source, marked by `_` or `ngettext`, and translated by the
+catalogue ``report_templates/languages/<code>.po``. A document is made inside `speaking`; what is
+not inside any speaks English. Tables for machines are never translated.
 """
 
 from __future__ import annotations

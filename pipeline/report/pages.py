@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import base64
-import re
 import textwrap
 from collections.abc import Sequence
 from datetime import datetime
-from functools import cache
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
@@ -15,9 +12,11 @@ from markupsafe import Markup
 
 from pipeline.config import Fleet
 from pipeline.problems import Problem
-from pipeline.report import palette
+from pipeline.report import language
 from pipeline.report.begin import begin_section, site_words
+from pipeline.report.bills import bills_section
 from pipeline.report.charts import rows_that_fit, vehicles_chart
+from pipeline.report.doubts import doubt_row, with_doubt
 from pipeline.report.figures import headline_figures
 from pipeline.report.filters import one_line, quantity_filters
 from pipeline.report.fleet_bar import fleet_bar
@@ -32,6 +31,7 @@ from pipeline.report.rows import (
     stop_row,
     with_bar,
 )
+from pipeline.report.style import stylesheet
 from pipeline.report.weekdata import Row, WeekData, week_words
 from pipeline.report.words import OUTCOME_WORDS, isolated
 from pipeline.report.worth_words import change_section, worth_section
@@ -80,6 +80,7 @@ def environment(fleet: Fleet) -> Environment:
         lstrip_blocks=True,
     )
     jinja.filters.update(quantity_filters(fleet.settings))
+    jinja.globals.update({"_": language._, "ngettext": language.ngettext})
     return jinja
 
 
@@ -108,7 +109,9 @@ def page_context(
     bar = fleet_bar(now) if has_stops else None
     room_mm = _room_mm(said, actions, detail_mm, has_bar=bar is not None)
     shown_n = min(with_stops_n, rows_that_fit(room_mm))
-    gaps = [row for row in week.coverage if has_gap(row)]
+    doubted = {row["vehicle_id"]: row for row in week.doubts}
+    gaps = [row for row in week.coverage if has_gap(row) or row["vehicle_id"] in doubted]
+    whole = [row for row in week.coverage if row not in gaps]
     told = [found for found in problems if found.code not in _TOLD_BY_THE_RULES]
     return {
         "lang": "en",
@@ -142,6 +145,7 @@ def page_context(
         "change": change_section(week.change) if has_stops else None,
         "begin": begin_section(week, filters) if has_stops else None,
         "learned": learned_section(week, fleet, filters) if has_stops else None,
+        "bills": bills_section(week, filters),
         "chart_more_n": with_stops_n - shown_n,
         "vehicles": [with_bar(row, settings.target_hit_rate) for row in week.vehicles],
         "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
@@ -162,11 +166,11 @@ def page_context(
                 ("e", "start, end and energy only"),
             )
         ],
-        "coverage": [coverage_row(row) for row in gaps],
+        "coverage": [with_doubt(coverage_row(row), doubted) for row in gaps],
+        "doubts": [doubt_row(row) for row in week.doubts[:_MOST_NAMES]],
+        "doubts_more_n": max(0, len(week.doubts) - _MOST_NAMES),
         "mild_power": [mild_power_row(row) for row in week.mild_power[:_MOST_NAMES]],
-        "complete_names": _listed(
-            [row["vehicle_name"] for row in week.coverage if not has_gap(row)], 40
-        ),
+        "complete_names": _listed([row["vehicle_name"] for row in whole], 40),
         "coverage_facts": coverage_facts(week),
         "silent_n": len(silent),
         "silent_names": _listed(silent),
@@ -213,22 +217,6 @@ def _listed(names: Sequence[str], most: int = _MOST_NAMES) -> str:
     shown = ", ".join(isolated(each) for each in names[:most])
     more = len(names) - most
     return f"{shown} and {more} more" if more > 0 else shown
-
-
-@cache
-def stylesheet(*, is_inlined: bool = True) -> str:
-    """``report.css`` with the palette in front; fonts inlined, or as files for printing."""
-    templates = folder("report_templates")
-    tokens = "".join(f"--{key}:{value};" for key, value in palette.TOKENS.items())
-    css = (templates / "report.css").read_text(encoding="utf-8")
-
-    def inlined(match: re.Match[str]) -> str:
-        data = base64.b64encode((templates / match[1]).read_bytes()).decode("ascii")
-        return f'url("data:font/ttf;base64,{data}")'
-
-    if is_inlined:
-        css = re.sub(r'url\("(fonts/[A-Za-z-]+\.ttf)"\)', inlined, css)
-    return f":root{{{tokens}}}\n{css}"
 
 
 def for_print(html: str) -> str:

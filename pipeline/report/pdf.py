@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import re
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -15,9 +18,32 @@ from urllib.parse import unquote, urlsplit
 from urllib.request import url2pathname
 
 from pipeline.problems import ColdMinutesError, Problem
+from pipeline.report.language import LANGUAGES, speaking
+from pipeline.report.style import style_element, stylesheet
 from pipeline.resources import folder
 
 VARIANT = "pdf/a-3a"
+_LANGUAGE = re.compile(r'<html lang="([a-z]{2})"')
+_UA_METADATA = b"""
+<rdf:Description rdf:about="" xmlns:pdfuaid="http://www.aiim.org/pdfua/ns/id/">
+<pdfuaid:part>1</pdfuaid:part>
+</rdf:Description>
+<rdf:Description rdf:about="" xmlns:pdfaExtension="http://www.aiim.org/pdfa/ns/extension/"
+ xmlns:pdfaSchema="http://www.aiim.org/pdfa/ns/schema#"
+ xmlns:pdfaProperty="http://www.aiim.org/pdfa/ns/property#">
+<pdfaExtension:schemas><rdf:Bag><rdf:li rdf:parseType="Resource">
+<pdfaSchema:schema>PDF/UA identification schema</pdfaSchema:schema>
+<pdfaSchema:namespaceURI>http://www.aiim.org/pdfua/ns/id/</pdfaSchema:namespaceURI>
+<pdfaSchema:prefix>pdfuaid</pdfaSchema:prefix>
+<pdfaSchema:property><rdf:Seq><rdf:li rdf:parseType="Resource">
+<pdfaProperty:name>part</pdfaProperty:name>
+<pdfaProperty:valueType>Integer</pdfaProperty:valueType>
+<pdfaProperty:category>internal</pdfaProperty:category>
+<pdfaProperty:description>part of ISO 14289 that the document follows</pdfaProperty:description>
+</rdf:li></rdf:Seq></pdfaSchema:property>
+</rdf:li></rdf:Bag></pdfaExtension:schemas>
+</rdf:Description>
+"""
 _REPLACEMENT = "\u25a1"
 
 
@@ -124,8 +150,44 @@ def drawable(text: str) -> str:
     return text.translate(dict.fromkeys(missing, _REPLACEMENT)) if missing else text
 
 
-def write_pdf(html: str, path: Path) -> None:
-    """Write a tagged PDF/A; its identifier is a hash of the page, so equal pages give equal bytes.
+@dataclass(frozen=True)
+class Attached:
+    """A table inside a document, as a file that a reader can save."""
+
+    name: str
+    description: str
+    content: bytes
+
+
+@cache
+def _style(code: str) -> tuple[Any, Any]:
+    """The stylesheet and its fonts, read once per process: half of what a short page costs."""
+    from weasyprint.text.fonts import FontConfiguration
+
+    fonts = FontConfiguration()
+    with speaking(code):
+        css = _load().CSS(
+            string=stylesheet(is_inlined=False),
+            base_url=_base_url(),
+            url_fetcher=refusing_fetcher(),
+            font_config=fonts,
+        )
+    return css, fonts
+
+
+def write_pdf(
+    html: str, path: Path, attached: Sequence[Attached] = (), instant: datetime | None = None
+) -> None:
+    """Write a tagged PDF/A-3a that calls itself PDF/UA-1 too.
+
+    Its identifier is a hash of what it holds, so equal pages give equal bytes.
+
+    Parameters
+    ----------
+    html
+        A whole page of ours; its stylesheet is replaced by the one read already.
+    attached
+        Tables to embed, dated `instant`.
 
     Raises
     ------
@@ -136,16 +198,39 @@ def write_pdf(html: str, path: Path) -> None:
     if problem is not None:
         raise ColdMinutesError([problem], exit_code=4)
     weasyprint = _load()
-    identifier = hashlib.sha256(html.encode("utf-8", "replace")).hexdigest()[:32].encode()
+    content_hash = hashlib.sha256(html.encode("utf-8", "replace"))
+    for each in attached:
+        content_hash.update(each.content)
+    found = _LANGUAGE.search(html[:200])
+    code = found[1] if found and found[1] in LANGUAGES else "en"
+    with speaking(code):
+        page = html.replace(style_element(), "", 1)
     with _collected_warnings() as messages, warnings.catch_warnings():
         # WeasyPrint 70 leaves its colour profile open for the collector to close.
         warnings.simplefilter("ignore", ResourceWarning)
+        css, fonts = _style(code)
         document = weasyprint.HTML(
-            string=drawable(html),
-            base_url=folder("report_templates").as_uri() + "/",
-            url_fetcher=refusing_fetcher(),
+            string=drawable(page), base_url=_base_url(), url_fetcher=refusing_fetcher()
         )
-        content = document.write_pdf(pdf_variant=VARIANT, pdf_tags=True, pdf_identifier=identifier)
+        content = document.write_pdf(
+            stylesheets=[css],
+            font_config=fonts,
+            finisher=_also_accessible,
+            attachments=[
+                weasyprint.Attachment(
+                    string=each.content,
+                    name=each.name,
+                    description=each.description,
+                    created=instant,
+                    modified=instant,
+                    relationship="Data",
+                )
+                for each in attached
+            ],
+            pdf_variant=VARIANT,
+            pdf_tags=True,
+            pdf_identifier=content_hash.hexdigest()[:32].encode(),
+        )
     if messages:
         raise ColdMinutesError(
             [
@@ -162,3 +247,20 @@ def write_pdf(html: str, path: Path) -> None:
             exit_code=4,
         )
     path.write_bytes(content)
+
+
+def _base_url() -> str:
+    return folder("report_templates").as_uri() + "/"
+
+
+def _also_accessible(document: Any, pdf: Any) -> None:
+    """Say in the metadata that the document is PDF/UA-1 as well, and what that word means.
+
+    WeasyPrint names one standard per document. PDF/A wants every property that it does not know
+    itself to be described in the same metadata (ISO 19005-3, 6.6.2.3.3).
+    """
+    number = int(pdf.catalog["Metadata"].split()[0])
+    stream = pdf.objects[number]
+    stream.stream = [
+        part.replace(b"</rdf:RDF>", _UA_METADATA + b"</rdf:RDF>", 1) for part in stream.stream
+    ]

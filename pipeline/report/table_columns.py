@@ -80,6 +80,11 @@ STOP_COLUMNS: dict[str, str] = {
             "missed_worth_time",
             "is_site_learned",
             "fit_week_id",
+            "file_path",
+            "file_sha256",
+            "first_file_row",
+            "last_file_row",
+            "files_n",
         )
     },
 }
@@ -227,4 +232,63 @@ SITE_ADVICE_COLUMNS = (
     "stops_n",
     "is_fleet_median",
     *_ADVICE_COLUMNS,
+)
+RECONCILIATION_COLUMNS: dict[str, str] = {
+    "status": "status",
+    "why": "why",
+    "not_claimed_why": "not_claimed_why",
+    "is_exception": "is_exception",
+    "stop_id": "stop_id",
+    "vehicle_id": "vehicle_id",
+    "vehicle_name": "vehicle_name",
+    "vehicle_use": "vehicle_use",
+    "site_id": "site_id",
+    "site_name": "site_name",
+    "charge_date": "charge_date",
+    "seen_utc": "seen_at",
+    "billed_utc": "billed_at",
+    **{
+        key: key
+        for key in (
+            "charger_id", "transaction_id", "is_clock_set", "record_id", "received_kwh",
+            "expected_kwh", "charger_kwh", "billed_kwh", "unexplained_kwh", "billed_cost",
+            "expected_cost", "idle_fee_cost", "difference_cost", "bills_n", "bill_file_path",
+            "bill_file_sha256", "bill_file_row",
+        )
+    },
+}  # fmt: skip
+DOUBT_COLUMNS = (
+    "vehicle_id",
+    "vehicle_name",
+    "signal",
+    "signal_name",
+    "doubt",
+    "evidence_kelvin",
+    "evidence_h",
+    "evidence_n",
+    "from_date",
+    "to_date",
+    "unlocks",
+)
+INPUT_COLUMNS = (
+    "file_path",
+    "source_id",
+    "kind",
+    "size_bytes",
+    "content_sha256",
+    "rows_read_n",
+    "rows_used_n",
+    "rows_repeated_n",
+    "rows_set_aside_n",
+    "rows_superseded_n",
+)
+STOP_INPUT_COLUMNS = (
+    "stop_id",
+    "kind",
+    "file_path",
+    "content_sha256",
+    "source_id",
+    "rows_n",
+    "first_file_row",
+    "last_file_row",
 )

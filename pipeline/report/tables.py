@@ -13,12 +13,16 @@ from pipeline.report.filters import one_line
 from pipeline.report.table_columns import (
     COLD_LIMIT_COLUMNS,
     CURVE_COLUMNS,
+    DOUBT_COLUMNS,
     DRIVER_COLUMNS,
+    INPUT_COLUMNS,
     LEADTIME_COLUMNS,
     QUARANTINE_COLUMNS,
+    RECONCILIATION_COLUMNS,
     SITE_ADVICE_COLUMNS,
     SITE_COLUMNS,
     STOP_COLUMNS,
+    STOP_INPUT_COLUMNS,
     VEHICLE_COLUMNS,
 )
 from pipeline.report.weekdata import Row, WeekData
@@ -40,6 +44,10 @@ def tables(week: WeekData) -> dict[str, str]:
         "cold_limits.csv": csv_text(week.cold_limits, _same(COLD_LIMIT_COLUMNS)),
         "leadtime.csv": csv_text(week.leadtime, _same(LEADTIME_COLUMNS)),
         "site_advice.csv": csv_text(week.site_advice, _same(SITE_ADVICE_COLUMNS)),
+        "reconciliation.csv": csv_text(week.reconciliation, RECONCILIATION_COLUMNS),
+        "doubts.csv": csv_text(week.doubts, _same(DOUBT_COLUMNS)),
+        "inputs.csv": csv_text(week.files, _same(INPUT_COLUMNS)),
+        "stop_inputs.csv": csv_text(week.stop_files, _same(STOP_INPUT_COLUMNS)),
     }
 
 
@@ -167,6 +175,7 @@ def summary(
         },
         "change": _change(week.change),
         "split_stops": now["split_stops_n"],
+        "bills": _bills(week.bills),
         "currency": currency,
         "range_given_up_km": now["range_given_up_km"],
         "stops_by_grade": {grade: now[f"stops_{grade.lower()}_n"] for grade in "ABCDE"},
@@ -209,6 +218,11 @@ def _change(change: Row | None) -> dict[str, Any] | None:
         "usual_high_min": change["usual_high_min"],
         "weeks_before": change["weeks_before_n"],
     }
+
+
+def _bills(bills: Row | None) -> dict[str, Any] | None:
+    """Counts and sums of the bills, counts by their bare name; null in a week without any."""
+    return bills and {key.removesuffix("_n"): value for key, value in bills.items()}
 
 
 def _tidy(value: Any, key: str = "") -> Any:

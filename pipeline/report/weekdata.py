@@ -40,8 +40,8 @@ _STATEMENTS = {
     "change": "select * from weekly_change",
 }
 
-# Tables that a fleet may not have: nothing was learned, or no model carries a forecast.
-_LEARNED = {
+# Tables that a fleet may not have: nothing was learned, no model carries a forecast, no bills.
+_OPTIONAL = {
     "fitted_models": "where fit_week_id = $week_id order by model_id",
     "fitted_habits": "where fit_week_id = $week_id order by model_id, quantity",
     "fitted_curves": "where fit_week_id = $week_id order by model_id, soc_bin",
@@ -54,6 +54,14 @@ _LEARNED = {
     "weekly_other_ways": "",
     "weekly_no_advice": "order by model_id",
     "weekly_mild_power": "order by vehicle_name, vehicle_id",
+    "weekly_doubts": "order by vehicle_name, vehicle_id, signal",
+    "weekly_bills": "",
+    # Rentals come after the timed charges of their day, so that their order tells no time.
+    "weekly_reconciliation": (
+        "order by charge_date, charge_local nulls last, vehicle_name, vehicle_id, bill_file_path,"
+        " bill_file_row, stop_id"
+    ),
+    "weekly_stop_files": "order by stop_id, kind, file_path, file_id",
 }
 
 
@@ -84,6 +92,11 @@ class WeekData:
     other_ways: list[Row]
     no_advice: list[Row]
     mild_power: list[Row]
+    doubts: list[Row]
+    bills: Row | None
+    """Sums over the week's bills; None in a week without bills and chargers' logs."""
+    reconciliation: list[Row]
+    stop_files: list[Row]
 
 
 def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> WeekData:
@@ -95,7 +108,7 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         When the tables hold no edition for this week.
     """
     rows = {key: con.sql(sql).pl().to_dicts() for key, sql in _STATEMENTS.items()}
-    learned = {name: _optional(con, name, week_id) for name in _LEARNED}
+    some = {name: _optional(con, name, week_id) for name in _OPTIONAL}
     editions = [row for row in rows["fleet"] if row["is_edition"] and row["week_id"] == week_id]
     if len(editions) != 1:
         raise ColdMinutesError(
@@ -126,17 +139,21 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         files=rows["files"],
         rules=rows["rules"],
         change=_known_change(rows["change"]),
-        models=learned["fitted_models"],
-        habits=learned["fitted_habits"],
-        curves=learned["fitted_curves"],
-        cold_limits=learned["fitted_cold_limits"],
-        fitted_vehicles=learned["fitted_vehicles"],
-        fitted_sites=learned["fitted_sites"],
-        leadtime=learned["weekly_leadtime"],
-        site_advice=learned["weekly_site_advice"],
-        other_ways=learned["weekly_other_ways"],
-        no_advice=learned["weekly_no_advice"],
-        mild_power=learned["weekly_mild_power"],
+        models=some["fitted_models"],
+        habits=some["fitted_habits"],
+        curves=some["fitted_curves"],
+        cold_limits=some["fitted_cold_limits"],
+        fitted_vehicles=some["fitted_vehicles"],
+        fitted_sites=some["fitted_sites"],
+        leadtime=some["weekly_leadtime"],
+        site_advice=some["weekly_site_advice"],
+        other_ways=some["weekly_other_ways"],
+        no_advice=some["weekly_no_advice"],
+        mild_power=some["weekly_mild_power"],
+        doubts=some["weekly_doubts"],
+        bills=next(iter(some["weekly_bills"]), None),
+        reconciliation=[_private_charge(row) for row in some["weekly_reconciliation"]],
+        stop_files=some["weekly_stop_files"],
     )
 
 
@@ -147,7 +164,7 @@ def _optional(con: duckdb.DuckDBPyConnection, table: str, week_id: str) -> list[
     ).fetchall()[0][0]
     if not is_there:
         return []
-    rest = _LEARNED[table]
+    rest = _OPTIONAL[table]
     bound = {"week_id": week_id} if "$week_id" in rest else {}
     # The name and the rest of the statement are constants of this module.
     found = con.sql(f"select * from {table} {rest}", params=bound)  # noqa: S608
@@ -180,6 +197,14 @@ def _private(stop: Row, *, keep_driver: bool) -> Row:
         )
         kept.update(dict.fromkeys(instants))
     return kept
+
+
+def _private_charge(charge: Row) -> Row:
+    """The charge without what no document may say of a rental; the table holds none already."""
+    if charge["vehicle_use"] != "rental":
+        return charge
+    hidden = ("seen_at", "billed_at", "charge_local", "transaction_id", "record_id")
+    return charge | dict.fromkeys(hidden)
 
 
 def monday_of(week_id: str) -> date:

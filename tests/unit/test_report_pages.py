@@ -130,7 +130,7 @@ def test_every_variable_is_needed() -> None:
         **PRINTED,
     )
     # These are reached only where there is more than the page shows.
-    context |= {"findings_more_n": 1, "chart_more_n": 2, "files_more_n": 3}
+    context |= {"findings_more_n": 1, "chart_more_n": 2, "files_more_n": 3, "doubts_more_n": 1}
     template = environment(fleet).get_template("fleet_week.html.j2")
     template.render(context)
     only_without_stops = {"coverage_facts", "silent_n"}

@@ -15,7 +15,8 @@ from markupsafe import Markup
 from pipeline.config import Fleet
 from pipeline.report.filters import one_line
 from pipeline.report.language import spoken
-from pipeline.report.pages import environment, stylesheet
+from pipeline.report.pages import environment
+from pipeline.report.style import stylesheet
 from pipeline.resources import folder
 
 _UNFIT = re.compile(r"[^a-z0-9]+")
@@ -77,6 +78,9 @@ def sheet_html(
         "version": version,
         "method_version": method_version,
         "stylesheet": Markup(stylesheet()),
+        "sheets_stylesheet": Markup(
+            (folder("report_templates") / "sheets.css").read_text(encoding="utf-8")
+        ),
         "screen_stylesheet": Markup(screen),
     }
     return environment(fleet).get_template(template).render(shared | dict(context))
