@@ -106,6 +106,9 @@ class ColumnMap(Settings):
     """One signal: which column, in which unit, with which sign."""
 
     column: str | None = None
+    time_column: str | None = Field(
+        None, description="Column of the time of day, where `column` holds no more than the day."
+    )
     value: str | float | bool | None = Field(
         None, description="A fixed value instead of a column, such as mode = 'dc'."
     )
@@ -122,6 +125,8 @@ class ColumnMap(Settings):
     def _column_or_value(self) -> Self:
         if (self.column is None) == (self.value is None):
             raise ValueError("give exactly one of column, value")
+        if self.time_column is not None and self.column is None:
+            raise ValueError("time_column needs column, which holds the day")
         return self
 
 

@@ -69,7 +69,7 @@ def choose(columns: Mapping[str, Column], decimal: str) -> Choice | None:
     times = [c for c in columns.values() if c.nature == "time"]
     if not times:
         return None
-    pair = _span(times, decimal)
+    pair = span(times, decimal)
     rest = [c for c in columns.values() if c.nature != "time"]
     if pair is not None:
         choice = _assigned("sessions", rest)
@@ -112,7 +112,7 @@ def _take_time(choice: Choice, name: str, column: Column) -> None:
         choice.columns = {**first, **choice.columns}
 
 
-def _span(times: list[Column], decimal: str) -> tuple[Column, Column, str] | None:
+def span(times: list[Column], decimal: str) -> tuple[Column, Column, str] | None:
     """The columns of start and end, and why."""
     best: tuple[float, Column, Column, str] | None = None
     for start in times:

@@ -19,7 +19,9 @@ from pipeline.draft.leftover import refused, unread
 from pipeline.draft.names import fit
 from pipeline.draft.overlaps import OVERLAP_SHARE, overlapping_share, stand_in
 from pipeline.draft.physics import Track, track
+from pipeline.draft.refusals import in_pieces
 from pipeline.draft.sniff import Table, opened
+from pipeline.draft.split import in_two_columns
 from pipeline.draft.units import Units, find_units
 from pipeline.draft.wording import action_words, flag_words, mode_words, place_words, use_words
 from pipeline.draft.write import comment, document
@@ -59,7 +61,7 @@ def draft_file(path: Path, zone: str | None = None, files: Sequence[str] | None 
     Parameters
     ----------
     path
-        CSV, TSV, XLSX or Parquet, or a gz or zip of one.
+        CSV, TSV, XLSX, Parquet or JSON, or a gz, zst or zip of one.
     zone
         IANA zone of stamps without an offset; without it the question stands in the draft.
     files
@@ -78,6 +80,8 @@ def draft_table(table: Table, zone: str | None = None, files: Sequence[str] | No
     """Draft a mapping for a table already opened; see `draft_file`."""
     decimal = table.layout.decimal
     columns = {name: look(name, table.cells[name], decimal) for name in table.cells.columns}
+    if why := in_two_columns(columns, decimal):
+        raise in_pieces(table.name, why)
     choice = choose(columns, decimal)
     if choice is None:
         raise refused(table, columns)
@@ -89,6 +93,8 @@ def draft_table(table: Table, zone: str | None = None, files: Sequence[str] | No
         source["members"] = _members(table)
     if table.sheet is not None:
         source["sheet"] = table.sheet
+    if table.records is not None:
+        source["records"] = table.records
     if layout := _layout(table):
         source["csv"] = layout
     source["vehicle"] = _vehicle(choice, table, columns)
@@ -99,10 +105,11 @@ def draft_table(table: Table, zone: str | None = None, files: Sequence[str] | No
     source["columns"] = {
         name: _mapped(choice, name, column, units) for name, column in choice.columns.items()
     }
+    cut = next((key for key in ("records", "csv") if key in source), "kind")
     for sentence in table.evidence:
-        choice.say("csv" if "csv" in source else "kind", sentence)
+        choice.say(cut, sentence)
     for sentence in table.doubts:
-        choice.doubt("csv" if "csv" in source else "kind", sentence)
+        choice.doubt(cut, sentence)
     foot, not_read = unread(choice, table, columns)
     shown = table.name if table.member is None else f"{table.name}, {table.member}"
     head = comment(

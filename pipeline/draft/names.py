@@ -168,6 +168,10 @@ _SIGNALS: dict[str, tuple[str, ...]] = {
     "start": ("{start} {clock}", "{start}"),
     "end": ("{end} {clock}", "{end}"),
     "clock": ("{clock}",),
+    "duration": (
+        "duration|dauer|ladedauer|varaktighet|duree|duracion|ladezeit|laddtid|elapsed",
+        "charge|charging|laden|session|plugged|connected time|minutes|hours|min|h",
+    ),
 }
 
 _NEVER: dict[str, str] = {
@@ -197,6 +201,7 @@ _NEVER: dict[str, str] = {
     "power_max_kw": "req|requested|available|preq",
     "total_cost": "per|unit",
     "vehicle": "speed|type|model|soc|odometer|odo|temp|version|state|status",
+    "duration": "remaining|since|stamp|start|end|begin|stop|at|cost|price|kwh|wh",
     "start": "soc|energy|kwh|odo|odometer|pct|percent|battery|location|place|address|lat|lon",
     "end": "soc|energy|kwh|odo|odometer|pct|percent|battery|location|place|address|lat|lon",
     "clock": "remaining|duration|minutes|zone|battery|soc|stay|complete",

@@ -14,6 +14,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 STEP_S = 180.0
 CHARGE_STEP_S = 900.0
+NEARBY_N = 20
 
 
 @dataclass(frozen=True)
@@ -128,10 +129,16 @@ def implied_capacity(road: Track, power: Array, soc_pct: Array) -> tuple[float, 
         near = road.step_s <= CHARGE_STEP_S
         # Displays show whole per cents: count stretches that rise within half an hour.
         window = np.nancumsum(np.where(near & (rise > 0), rise, 0.0))
-        rising = np.convolve(np.where(near & (rise > 0), 1.0, 0.0), np.ones(41), "same") > 0
-        falling = np.convolve(np.where(near & (rise < 0), 1.0, 0.0), np.ones(41), "same") > 0
+        rising, falling = _nearby(near & (rise > 0)), _nearby(near & (rise < 0))
         ok = near & rising & ~falling & np.isfinite(p)
     gained = np.where(ok & (rise > 0), rise, 0.0).sum()
     if not gained > 1 or not window[-1] > 0:
         return np.nan, 0.0
     return float((p * hours)[ok].sum() / gained * 100.0), float(gained)
+
+
+def _nearby(is_so: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Is it so in this row or within `NEARBY_N` rows of it?"""
+    # Not mode "same", which is as long as the longer of the two: a file may be short.
+    found = np.convolve(is_so.astype(np.float64), np.ones(2 * NEARBY_N + 1), "full")
+    return found[NEARBY_N : NEARBY_N + len(is_so)] > 0.5

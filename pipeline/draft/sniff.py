@@ -17,9 +17,13 @@ import fastexcel
 import polars as pl
 
 from pipeline.draft.cut import LINES_N, cut_of, decimal_of, encoding_of, header_row, lines_of
+from pipeline.draft.records import cells_of, shape_of, told
 from pipeline.draft.refusals import not_readable
 from pipeline.ingest.inbox import EXPORT_SUFFIXES, InboxFile, safe_name
+from pipeline.ingest.mdf_worker import TIME_COLUMN
 from pipeline.ingest.read import PARQUETS, WORKBOOKS, refuse_swollen
+from pipeline.ingest.read_json import JSON_SUFFIXES, LINE_SUFFIXES
+from pipeline.ingest.read_mdf import MDF_SUFFIXES
 from pipeline.ingest.read_text import as_utf8, read_header, text_batches
 from pipeline.ingest.unpack import Plain, hashed, is_zip, readable, zip_members
 from pipeline.problems import ColdMinutesError
@@ -29,7 +33,6 @@ HEAD_BYTES = 64_000_000
 ROWS_N = 200_000
 COLUMNS_N = 500
 MAX_GB = 8.0
-JSONS = frozenset({".json", ".jsonl", ".ndjson"})
 PACKED = frozenset({".gz", ".zst"})
 
 
@@ -47,6 +50,8 @@ class Table:
         Of a workbook; None elsewhere.
     layout
         How the text is cut; for a workbook, ``skip_rows`` only.
+    records
+        Of JSON: the list that holds the records; None where there is none.
     cells
         Text, or typed values from Parquet. Columns that are there twice or have no name are
         left out and named in `left_out`.
@@ -64,6 +69,7 @@ class Table:
     evidence: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     is_text: bool = False
+    records: str | None = None
     others: tuple[str, ...] = field(default=())
 
 
@@ -95,9 +101,11 @@ def opened(path: Path, head_bytes: int = HEAD_BYTES, rows_n: int = ROWS_N) -> It
     if file.size_bytes == 0:
         raise not_readable(shown, "the file is empty")
     suffix = Path(shown.lower().removesuffix(".gz").removesuffix(".zst")).suffix
-    if suffix in JSONS:
+    if suffix in MDF_SUFFIXES:
         raise not_readable(
-            shown, "JSON is read, but not drafted: see kind and records in `schema source`"
+            shown,
+            "measurement files are read, but not drafted: name channels as columns, and "
+            f"{TIME_COLUMN!r} as that of the instant",
         )
     if suffix not in EXPORT_SUFFIXES - PACKED:
         raise not_readable(shown, f"files that end in {suffix or 'nothing'!r} are not read")
@@ -113,7 +121,9 @@ def _from_zip(file: InboxFile, reach: _Reach) -> Table:
     """The largest table of the first few in an archive."""
 
     def wanted(name: str) -> bool:
-        return PurePosixPath(name).suffix.lower() in EXPORT_SUFFIXES - PACKED - JSONS - {".zip"}
+        return PurePosixPath(name).suffix.lower() in EXPORT_SUFFIXES - PACKED - MDF_SUFFIXES - {
+            ".zip"
+        }
 
     found: list[Plain] = []
     for member in zip_members(file, reach.temp, MAX_GB, wanted):
@@ -127,7 +137,12 @@ def _from_zip(file: InboxFile, reach: _Reach) -> Table:
     found.sort(key=lambda plain: -plain.size_bytes)
     names = [plain.name.removeprefix(f"{file.name}/") for plain in found]
     table = _table(found[0], file.name, names[0], reach)
-    return replace(table, others=tuple(sorted(names[1:])))
+    others = [name for name in names[1:] if _is_json(name) == _is_json(names[0])]
+    return replace(table, others=tuple(sorted(others)))
+
+
+def _is_json(name: str) -> bool:
+    return PurePosixPath(name).suffix.lower() in JSON_SUFFIXES
 
 
 def _table(plain: Plain, name: str, member: str | None, reach: _Reach) -> Table:
@@ -138,6 +153,8 @@ def _table(plain: Plain, name: str, member: str | None, reach: _Reach) -> Table:
             return _parquet(plain.path, name, member, reach)
         if suffix in WORKBOOKS:
             return _workbook(plain.path, shown, name, member, reach)
+        if suffix in JSON_SUFFIXES:
+            return _json(plain.path, shown, name, member, reach)
         return _text(plain.path, shown, name, member, reach)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError) as error:
         first = (str(error).splitlines() or [type(error).__name__])[0]
@@ -239,6 +256,43 @@ def _text(path: Path, shown: str, name: str, member: str | None, reach: _Reach) 
         (*evidence, *why),
         (*doubts, *unsure),
         is_text=True,
+    )
+
+
+def _json(path: Path, shown: str, name: str, member: str | None, reach: _Reach) -> Table:
+    with path.open("rb") as stream:
+        head = stream.read(reach.head_bytes + 1)
+    evidence: list[str] = []
+    if len(head) > reach.head_bytes and path.suffix.lower() in LINE_SUFFIXES:
+        cut = head.rfind(b"\n", 0, reach.head_bytes)
+        head = head[: cut + 1 if cut > 0 else reach.head_bytes]
+        evidence.append(f"only the first {reach.head_bytes / 1e6:g} MB were looked at")
+        path = reach.temp / f"head{path.suffix.lower()}"
+        path.write_bytes(head)
+    encoding, why = encoding_of(head)
+    layout = CsvFormat(encoding=encoding)
+    try:
+        shape = shape_of(path, shown, layout, reach.temp)
+        if shape is None or not shape.columns:
+            raise not_readable(shown, "it holds no record of plain values")
+        columns = shape.columns[:COLUMNS_N]
+        cells = cells_of(
+            path, shown, layout, replace(shape, columns=columns), reach.temp, reach.rows_n
+        )
+    except ColdMinutesError as error:
+        raise not_readable(shown, told(error)) from error
+    decimal, more, unsure = decimal_of(cells, delimiter="")
+    return Table(
+        name,
+        member,
+        None,
+        layout.model_copy(update={"decimal": decimal}),
+        cells,
+        columns,
+        (*shape.left_out, *shape.columns[COLUMNS_N:]),
+        (*evidence, *why, *shape.evidence, *more),
+        (*shape.doubts, *unsure),
+        records=shape.records,
     )
 
 

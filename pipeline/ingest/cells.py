@@ -72,6 +72,20 @@ def translated(cells: pl.Series, words: Mapping[str, str]) -> pl.Series:
     return by_text(cells, lambda text: text.str.strip_chars().replace(dict(words)))
 
 
+def day_and_time(days: pl.Series, times: pl.Series) -> pl.Series:
+    """One text of a day and a time of day; null where either is missing.
+
+    A workbook's dates come with a midnight of their own, its times of day sometimes with a date.
+    """
+    day = days.cast(pl.String).str.strip_chars().str.replace(r"[ T]00:00(:00(\.0+)?)?$", "")
+    time = times.cast(pl.String).str.strip_chars().str.replace(r"^\d{4}-\d\d-\d\d[ T]", "")
+    parts = pl.DataFrame({"day": day, "time": time})
+    is_whole = (pl.col("day") != "") & (pl.col("time") != "")
+    return parts.select(both=pl.when(is_whole).then(pl.concat_str("day", "time", separator=" ")))[
+        "both"
+    ]
+
+
 def as_flag(
     cells: pl.Series, signal: Signal, column: str | None, nulls: list[str]
 ) -> tuple[pl.Series, list[Check]]:

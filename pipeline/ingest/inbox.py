@@ -15,7 +15,7 @@ from pipeline.source_config import Source
 
 EXPORT_SUFFIXES = frozenset(
     {".csv", ".tsv", ".txt", ".log", ".gz", ".zip", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
-    | {".parquet", ".pq", ".json", ".jsonl", ".ndjson", ".zst"}
+    | {".parquet", ".pq", ".json", ".jsonl", ".ndjson", ".zst", ".mf4"}
 )
 UNFINISHED_SUFFIXES = (".part", ".tmp")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")

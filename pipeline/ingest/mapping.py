@@ -177,7 +177,10 @@ class Mapper:
     def _cells(self, raw: pl.DataFrame, mapped: ColumnMap) -> pl.Series:
         """Cells of one mapped column, or its fixed value, after the mapping's translation."""
         if mapped.column is not None:
-            return cell.translated(raw[CELL + mapped.column], mapped.values)
+            cells = cell.translated(raw[CELL + mapped.column], mapped.values)
+            if mapped.time_column is None:
+                return cells
+            return cell.day_and_time(cells, raw[CELL + mapped.time_column])
         fixed = str(mapped.value).lower() if isinstance(mapped.value, bool) else str(mapped.value)
         return pl.repeat(fixed, raw.height, dtype=pl.String, eager=True)
 

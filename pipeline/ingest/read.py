@@ -17,6 +17,8 @@ import polars as pl
 
 from pipeline.columns import REQUIRED_BY_KIND
 from pipeline.ingest.read_json import JSON_SUFFIXES, json_batches
+from pipeline.ingest.read_mdf import MDF_SUFFIXES
+from pipeline.ingest.read_mdf import batches as mdf_batches
 from pipeline.ingest.read_text import as_utf8, read_header, text_batches
 from pipeline.ingest.refusals import refusal, too_large, unreadable
 from pipeline.problems import Problem
@@ -31,6 +33,7 @@ BATCH_ROWS_N = 125_000
 def wanted_columns(source: Source) -> list[str]:
     """Columns of the export that the mapping names, each once, in order."""
     named = [mapped.column for mapped in source.columns.values()]
+    named += [mapped.time_column for mapped in source.columns.values()]
     named += [source.vehicle.column, *(source.vehicle.card or ())]
     return list(dict.fromkeys(column for column in named if column is not None))
 
@@ -60,6 +63,8 @@ def batches(
             yield from _workbook(path, name, source_id, source, max_gb)
         elif suffix in PARQUETS:
             yield from _parquet(path, name, source_id, source, rows_n)
+        elif suffix in MDF_SUFFIXES:
+            yield from mdf_batches(path, name, source_id, source, temp, max_gb, rows_n)
         elif suffix in JSON_SUFFIXES:
             yield from _json(path, name, source_id, source, temp, rows_n)
         else:

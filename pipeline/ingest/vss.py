@@ -204,6 +204,7 @@ def _version_of(
 
 def _path(name: str) -> tuple[str, str | None]:
     """Path in lower case without any prefix, and the unit in brackets behind it."""
+    name = name.replace('"', "")  # around a key of JSON that holds points
     unit = _SUFFIX.search(name)
     path = (name[: unit.start()] if unit else name).strip().replace("/", ".").lower()
     at = re.search(r"(?:^|[.:])(vehicle\.)", path)

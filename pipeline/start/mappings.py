@@ -12,11 +12,14 @@ from pipeline.draft.make import Draft, draft_file
 from pipeline.draft.sniff import opened
 from pipeline.file_names import files_pattern
 from pipeline.ingest.inbox import safe_name
+from pipeline.ingest.read_json import JSON_SUFFIXES
 from pipeline.ingest.vss import vss_source
 from pipeline.problems import ColdMinutesError, Problem
 
 QUICK_BYTES = 200_000
 QUICK_ROWS_N = 200
+APART = JSON_SUFFIXES | {".zip", ".parquet"}
+"""Files of these kinds are of another layout than any other, whatever their columns."""
 
 
 @dataclass
@@ -38,8 +41,14 @@ def mappings(files: Sequence[Path], zone: str) -> Mappings:
                 made.files.append(path)
                 continue
             with opened(path, QUICK_BYTES, QUICK_ROWS_N) as table:
-                key = (table.header, table.layout.delimiter, table.sheet, table.layout.skip_rows)
-            suffixes = tuple(s.lower() for s in path.suffixes if s.lower() in (".zip", ".parquet"))
+                key = (
+                    table.header,
+                    table.layout.delimiter,
+                    table.sheet,
+                    table.layout.skip_rows,
+                    table.records,
+                )
+            suffixes = tuple(s.lower() for s in path.suffixes if s.lower() in APART)
             layouts.setdefault((*key, suffixes), []).append(path)
         except ColdMinutesError as error:
             made.left_out += _left_out(error)

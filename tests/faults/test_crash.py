@@ -26,7 +26,7 @@ from simulate import FleetSpec, simulate
 
 from tests.small_fleet import assert_law
 
-CI_POINTS_N = 8
+CI_POINTS_N = 5
 LONG_POINTS_N = 50
 SEED = 20260205
 COMMANDS = (("ingest",), ("run", "--no-pdf"))

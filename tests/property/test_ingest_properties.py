@@ -47,7 +47,7 @@ def covers(draw: st.DrawFn) -> list[tuple[int, int]]:
     return draw(st.permutations(pieces))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(covers(), st.integers(1, 70))
 def test_any_split_into_overlapping_files_in_any_order_is_the_one_file(
     pieces: list[tuple[int, int]], rows_per_batch: int
@@ -82,7 +82,7 @@ TIMES = st.one_of(
 ROWS = st.lists(st.tuples(st.sampled_from(["a", "b", ""]), TIMES, CELLS, CELLS, CELLS, CELLS))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(ROWS, st.lists(st.integers(0, 8), max_size=4), st.integers(1, 30))
 def test_every_row_of_any_file_is_accounted_for(
     rows: list[tuple[str, ...]], ragged: list[int], rows_per_batch: int

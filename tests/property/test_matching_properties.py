@@ -247,3 +247,53 @@ def test_ten_thousand_take_seconds() -> None:
     found = match_sides(left, right)
     assert found.pairs.height > 9_950
     assert time.perf_counter() - began < 20  # a few here; the machine may be busy
+
+
+def known_clock(right: pl.DataFrame) -> pl.DataFrame:
+    return right.with_columns(clock_id=pl.lit("c"))
+
+
+def slow_by(right: pl.DataFrame, offset_s: float) -> pl.DataFrame:
+    """The same charges by a clock that is so much behind."""
+    return right.with_columns(pl.col("begins_s") - offset_s, pl.col("ends_s") - offset_s)
+
+
+@settings(deadline=None, max_examples=20, derandomize=True)
+@given(st.lists(st.integers(10, 60), min_size=3, max_size=7), st.integers(-14, 14))
+def test_what_a_known_clock_is_off_by_costs_nothing(stays: list[int], offset_min: int) -> None:
+    """Pairs and costs are those of a clock that is right: the offset is taken off, not doubled."""
+    left = side([row(180 * n, stay, float(stay)) for n, stay in enumerate(stays)])
+    right = known_clock(left)
+    straight = match_sides(left, right)
+    found = match_sides(left, slow_by(right, 60.0 * offset_min))
+    assert found.clocks.rows() == [("c", 60.0 * offset_min, len(stays))]
+    assert found.pairs["right_no"].to_list() == list(range(len(stays)))
+    assert found.pairs["match_value"].to_list() == pytest.approx(
+        straight.pairs["match_value"].to_list(), abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("behind_min", [10, -10])
+def test_the_second_look_mends_a_pair_that_the_clock_misled(behind_min: int) -> None:
+    """A charge whose log is lost lies where the wrong clock puts its neighbour."""
+    clear = [row(180 * n, 30, 20.0) for n in range(1, 5)]
+    there, lost = row(0, 8, 9.0), row(-behind_min - (2 if behind_min > 0 else -2), 8, 9.0)
+    left = side([lost, there, *clear])
+    right = slow_by(known_clock(side([there, *clear])), 60.0 * behind_min)
+    # By the clock as it is, the log belongs to the other charge.
+    cost = open_pairs(left, right)
+    assert cost[0, 0] < cost[1, 0]
+    found = match_sides(left, right)
+    assert found.pairs.select("left_no", "right_no").rows() == [(n + 1, n) for n in range(5)]
+    assert found.pairs["match_value"].max() == pytest.approx(RULES.reference_cost, abs=1e-9)
+
+
+def test_only_the_clock_that_is_off_is_set_right() -> None:
+    """Two chargers of one site, one of them 12 minutes ahead."""
+    here = [row(240 * n, 30, 20.0) for n in range(4)]
+    next_to_it = [row(240 * n + 120, 30, 20.0) for n in range(4)]
+    right_clock = known_clock(side(here))
+    wrong_clock = slow_by(side(next_to_it).with_columns(clock_id=pl.lit("d")), -720.0)
+    found = match_sides(side([*here, *next_to_it]), pl.concat([right_clock, wrong_clock]))
+    assert found.clocks.rows() == [("c", 0.0, 4), ("d", -720.0, 4)]
+    assert found.pairs["match_value"].max() == pytest.approx(RULES.reference_cost, abs=1e-9)

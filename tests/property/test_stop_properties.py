@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 PLUG_IN = MONDAY + timedelta(hours=2)
-FEW = settings(max_examples=12, deadline=None)
+FEW = settings(max_examples=8, deadline=None)
 
 VOLATILE = {"first_file_id", "first_file_row", "last_file_row"}
 

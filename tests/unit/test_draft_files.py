@@ -103,6 +103,13 @@ def test_what_is_no_export_is_refused_in_words(tmp_path: Path, name: str, conten
     assert refused.value.problems[0].remedy
 
 
+def test_a_measurement_file_is_refused_with_the_way_to_map_it(tmp_path: Path) -> None:
+    path = tmp_path / "van-1.mf4"
+    path.write_bytes(b"MDF     4.10    " + bytes(100))
+    with pytest.raises(ColdMinutesError, match="'mdf_time'"):
+        draft_file(path)
+
+
 def test_an_archive_is_drafted_from_its_largest_member(tmp_path: Path) -> None:
     path = tmp_path / "box_2026-W03.zip"
     with zipfile.ZipFile(path, "w") as archive:
@@ -144,6 +151,63 @@ def test_days_and_months_are_told_apart_by_how_near_they_lie(tmp_path: Path) -> 
     draft = draft_file(path, "Europe/Stockholm")
     assert draft.source.time.format == "%d/%m/%Y %H:%M:%S"
     assert "time" not in draft.unsure
+
+
+@pytest.mark.parametrize(
+    ("day", "clock"),
+    [("2026-01-12", "06:{m:02d}:00"), ("12.01.2026", "06:{m:02d}"), ("01/12/2026", "6:{m:02d} AM")],
+)
+def test_a_date_and_a_time_in_two_columns_are_refused_by_name(
+    tmp_path: Path, day: str, clock: str
+) -> None:
+    """Drafted, every row of a day would be one instant."""
+    path = tmp_path / "van-1.csv"
+    body = "".join(f"{day};{clock.format(m=m)};{50 - m / 10:.1f};{m}\n" for m in range(50))
+    path.write_text("Datum;Uhrzeit;soc;speed\n" + body)
+    with pytest.raises(ColdMinutesError) as refused:
+        draft_file(path)
+    (problem,) = refused.value.problems
+    assert problem.code == "DRAFT-02"
+    assert "two columns, 'Datum' and 'Uhrzeit'" in problem.message
+    assert "2026-01-12 06:05:00" in problem.remedy
+
+
+def test_a_time_of_day_beside_whole_stamps_is_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "van-1.csv"
+    body = "".join(
+        f"2026-01-12T06:{m:02d}:00Z,06:{m:02d},{50 - m / 10:.1f},{m}\n" for m in range(50)
+    )
+    path.write_text("stamp,clock,soc,speed\n" + body)
+    assert draft_file(path).source.columns["sampled_at"].column == "stamp"
+
+
+@pytest.mark.parametrize(
+    ("name", "lasted"), [("Duration (min)", "35"), ("Ladedauer", "0:35:00"), ("duree", "PT35M")]
+)
+def test_a_start_and_a_duration_are_refused_by_name(tmp_path: Path, name: str, lasted: str) -> None:
+    path = tmp_path / "charges.csv"
+    body = "".join(f"2026-01-{d:02d}T07:00:00Z,{lasted},20.5,van-1\n" for d in range(1, 29))
+    path.write_text(f"Start,{name},Energy (kWh),vehicle\n{body}")
+    with pytest.raises(ColdMinutesError) as refused:
+        draft_file(path)
+    assert f"a start, 'Start', and a duration, {name!r}" in refused.value.problems[0].message
+
+
+def test_a_duration_beside_an_end_is_no_harm(tmp_path: Path) -> None:
+    path = tmp_path / "charges.csv"
+    body = "".join(
+        f"2026-01-{d:02d}T07:00:00Z,2026-01-{d:02d}T07:35:00Z,35,20.5,van-1\n" for d in range(1, 29)
+    )
+    path.write_text(f"Start,End,Duration,Energy (kWh),vehicle\n{body}")
+    assert draft_file(path).source.kind == "sessions"
+
+
+@pytest.mark.parametrize("rows_n", [1, 2, 20, 40, 41, 42])
+def test_a_short_file_is_drafted(tmp_path: Path, rows_n: int) -> None:
+    path = tmp_path / "van-1.csv"
+    rows = "\n".join(ROWS.split("\n")[:rows_n])
+    path.write_text(f"time,soc,pack_kw,speed\n{rows}\n")
+    assert "pack_power_kw" in draft_file(path).source.columns
 
 
 def test_charges_that_overlap_are_not_one_vehicle(tmp_path: Path) -> None:

@@ -7,12 +7,14 @@ Paths, units and their change between versions: COVESA Vehicle Signal Specificat
 from __future__ import annotations
 
 import gzip
+import json
 import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
+import pyarrow as pa
 import pytest
 
 from pipeline.config import load_fleet
@@ -128,6 +130,101 @@ def test_units_in_brackets_and_slashes_for_points(tmp_path: Path) -> None:
     frame.write_csv(folder / "inbox" / "v1.csv")
     row = taken(folder)[1].row(0, named=True)
     assert (row["odometer_km"], row["cell_temp_min_degc"]) == (12_345.0, -3.5)
+
+
+def as_json(name: str) -> str:
+    """The table as JSON: a list, lines, or lines of objects within objects."""
+    rows = table().to_dicts()
+    if name.startswith("v1"):
+        return json.dumps(rows) if ".json." in f"{name}." else "".join(map(as_line, rows))
+    nested: list[dict[str, Any]] = []
+    for row in rows:
+        top: dict[str, Any] = {}
+        for path, value in row.items():
+            here = top
+            *way, last = path.split(".")
+            for key in way:
+                here = here.setdefault(key, {})
+            here[last] = value
+        nested.append({"data": top["Vehicle"], "timestamp": top["timestamp"]})
+    return "".join(
+        as_line({"timestamp": each["timestamp"], "Vehicle": each["data"]}) for each in nested
+    )
+
+
+def as_line(row: dict[str, Any]) -> str:
+    return json.dumps(row) + "\n"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "v1.json",
+        "v1.jsonl",
+        "v1.jsonl.gz",
+        "v1.ndjson.zst",
+        "v1.csv.zst",
+        "deep_v1.jsonl",
+        "v1.zip",
+    ],
+)
+def test_json_and_zst(tmp_path: Path, name: str) -> None:
+    folder = fleet_folder(tmp_path)
+    path = folder / "inbox" / name
+    text = table().write_csv() if ".csv" in name else as_json(name)
+    if name.endswith(".zip"):
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("v1.jsonl", text)
+    elif name.endswith(".gz"):
+        path.write_bytes(gzip.compress(text.encode()))
+    elif name.endswith(".zst"):
+        path.write_bytes(pa.compress(text.encode(), codec="zstd", asbytes=True))
+    else:
+        path.write_text(text)
+    report, samples = taken(folder)
+    assert (report.files_failed_n, samples.height) == (0, 30), report.problems
+    first = samples.row(0, named=True)
+    assert first["vehicle_id"] == "v1"
+    assert first["pack_power_kw"] == pytest.approx(50.0)
+    assert first["odometer_km"] == pytest.approx(12_345.0)
+    assert (first["is_connected"], first["soc_pct"]) == (True, 20.0)
+    assert [problem.code for problem in report.problems] == ["VSS-01"]
+
+
+def test_signals_that_come_by_turns_and_a_version_in_json(tmp_path: Path) -> None:
+    """Lines of one signal each: all names of the head count, and the first value of each."""
+    folder = fleet_folder(tmp_path)
+    rows: list[dict[str, Any]] = []
+    for minute in range(20):
+        stamp = {"timestamp": int((START + timedelta(minutes=minute)).timestamp() * 1000)}
+        signal = [
+            {f"{TB}.StateOfCharge.Current": 20.0 + minute},
+            {"Vehicle.TraveledDistance": 12_345.6},
+            {"Vehicle.VersionVSS.Major": 5, f"{TB}.CurrentPower": None},
+        ][minute % 3]
+        rows.append({**stamp, **signal})
+    (folder / "inbox" / "v1.jsonl").write_text("".join(map(as_line, rows)))
+    report, samples = taken(folder)
+    assert samples.height == 20
+    assert samples["sampled_at"][0] == START
+    assert samples["odometer_km"].drop_nulls()[0] == pytest.approx(12_345.6)
+    assert 'VersionVSS.Major" says' in report.problems[0].message
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b'{"Vehicle.Speed": 1, "Vehicle.',
+        b'["Vehicle.Speed"]' * 5,
+        b'{"Vehicle":' * 3000,
+        b"Vehicle. \xff\xfe\0",
+    ],
+)
+def test_json_that_only_looks_like_it_is_nobodys(tmp_path: Path, content: bytes) -> None:
+    folder = fleet_folder(tmp_path)
+    (folder / "inbox" / "v1.jsonl").write_bytes(content)
+    report, _ = taken(folder)
+    assert [problem.code for problem in report.problems] == ["INGEST-01"]
 
 
 @pytest.mark.parametrize("name", ["v1.parquet", "v1.csv.gz", "box.zip", "v1.xlsx"])

@@ -12,6 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.ingest.cells import day_and_time
 from pipeline.ingest.times import read_clock, to_utc
 from pipeline.source_config import TimeFormat
 from tests.small_fleet import SAMPLES, drop, opened, quarantined, take_in, text, write_fleet
@@ -129,3 +130,35 @@ def test_a_pattern_that_is_none_is_named(tmp_path: Path) -> None:
     with opened(tmp_path) as (con, fleet):
         report = take_in(con, fleet)
         assert report.files_failed_n + report.rows_set_aside_n == 1
+
+
+def test_day_and_time_of_day_in_two_columns(tmp_path: Path) -> None:
+    source = SAMPLES.replace(
+        'sampled_at = { column = "time" }', 'sampled_at = { column = "day", time_column = "clock" }'
+    )
+    source += '[time]\nformat = "%d.%m.%Y %H:%M"\nzone = "Europe/Berlin"\n'
+    folder = write_fleet(tmp_path, {"logger": source})
+    rows = ["05.01.2026,11:00", " 05.01.2026 , 11:01 ", ",11:02", "05.01.2026,", "05.01.2026,25:00"]
+    lines = "".join(f"a,{row},50,1,4,0\n" for row in rows)
+    drop(folder, "van_1.csv", "van,day,clock,soc,power,t_min,plugged\n" + lines)
+    with opened(folder) as (con, fleet):
+        report = take_in(con, fleet)
+        stored = con.sql("select epoch(sampled_at) from samples order by 1").fetchall()
+    assert [at for (at,) in stored] == [
+        datetime(2026, 1, 5, 10, minute, tzinfo=UTC).timestamp() for minute in (0, 1)
+    ]
+    assert report.rows_set_aside_n == 3
+
+
+@pytest.mark.parametrize(
+    ("day", "time", "both"),
+    [
+        ("2026-01-05 00:00:00", "11:30:00", "2026-01-05 11:30:00"),
+        ("2026-01-05", "1899-12-31 11:30:00", "2026-01-05 11:30:00"),
+        ("2026-01-05", " ", None),
+        (None, "11:30", None),
+    ],
+)
+def test_days_and_times_of_workbooks(day: str | None, time: str | None, both: str | None) -> None:
+    told = day_and_time(pl.Series([day], dtype=pl.String), pl.Series([time], dtype=pl.String))
+    assert told.to_list() == [both]
