@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.config import Fleet
 from pipeline.cost import marginal_price
 from pipeline.fits import StoredFit, fitted_week, load_fits
+from pipeline.lead_card import card_times
 from pipeline.leadtime import Case, OtherWays, lead_times, other_ways, site_advice
 from pipeline.method import CONSTANTS
 from pipeline.prices import fleet_price, tariffs_of
@@ -87,6 +88,7 @@ _WAYS = {
     ),
     "price_source": pl.String,
 }
+_CARD = {**_LEAD_TIMES, "parked": pl.String}
 _NO_ADVICE = {"model_id": pl.String, "why": pl.String}
 
 
@@ -106,10 +108,10 @@ def advice(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> None:
     Notes
     -----
     ``weekly_leadtime`` has one row per model, site power in use, outside and pack temperature;
-    ``weekly_site_advice`` one per site and model; ``weekly_other_ways`` one per model and way;
-    ``weekly_no_advice`` one per model in use that is left out, with the reason: ``no_stops``,
-    ``vehicle_cannot_warm``, ``no_warm_curve``, ``no_usable_kwh``, ``cold_limit_unknown``,
-    ``no_typical_charge`` or ``site_limit_unknown``.
+    ``weekly_card`` the same for what a card shows; ``weekly_site_advice`` one per site and model;
+    ``weekly_other_ways`` one per model and way; ``weekly_no_advice`` one per model in use that is
+    left out, with the reason: ``no_stops``, ``vehicle_cannot_warm``, ``no_warm_curve``,
+    ``no_usable_kwh``, ``cold_limit_unknown``, ``no_typical_charge`` or ``site_limit_unknown``.
 
     ``pack_degc`` is always that of the coldest cell when warming would begin. A site's line takes
     the median at the start of the lead window of its stops, warmed or not, since there nothing
@@ -132,7 +134,8 @@ def advice(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> None:
     states = query(con, "advice/site_states")
     stops = con.sql("select * from advice_stops").pl()
     cables = query(con, "advice/cable_departures", params)
-    found: dict[str, list[pl.DataFrame]] = {"leadtime": [], "site_advice": [], "other_ways": []}
+    made = {"leadtime": _LEAD_TIMES, "card": _CARD, "site_advice": _SITES, "other_ways": _WAYS}
+    found: dict[str, list[pl.DataFrame]] = {name: [] for name in made}
     left_out = []
     in_use = {vehicle.model for vehicle in fleet.vehicles.values() if vehicle.model}
     for model_id in sorted(in_use | set(fits)):
@@ -146,6 +149,7 @@ def advice(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> None:
             continue
         site_kw = _known_kw(mine, fit)["site_power_kw"].unique(maintain_order=True).to_list()
         found["leadtime"].append(_named(lead_times(case, sorted(site_kw)), fit))
+        found["card"].append(_named(card_times(case, sorted(site_kw)), fit))
         sites = _site_lines(case, _known_kw(_of(states, model_id), fit), typical[model_id])
         found["site_advice"].append(_named(sites, fit))
         ways = _ways(
@@ -158,7 +162,7 @@ def advice(con: duckdb.DuckDBPyConnection, fleet: Fleet, week_id: str) -> None:
             _price(fleet, _of(cables, model_id), "plug_out_at"),
         )
         found["other_ways"].append(_named(ways, fit))
-    for name, schema in (("leadtime", _LEAD_TIMES), ("site_advice", _SITES), ("other_ways", _WAYS)):
+    for name, schema in made.items():
         register(con, f"weekly_{name}", _stacked(found[name], schema))
     register(con, "weekly_no_advice", pl.DataFrame(left_out, schema=_NO_ADVICE))
 

@@ -13,14 +13,16 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline.config import Fleet
-from pipeline.report.filters import one_line
+from pipeline.report.filters import name, one_line
 from pipeline.report.language import spoken
 from pipeline.report.pages import environment
 from pipeline.report.style import stylesheet
+from pipeline.report.templates import rendered
 from pipeline.resources import folder
 
 _UNFIT = re.compile(r"[^a-z0-9]+")
 _LONGEST = 60
+_HEADING_LETTERS = 60
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,14 @@ def sheet_html(
         ),
         "screen_stylesheet": Markup(screen),
     }
-    return environment(fleet).get_template(template).render(shared | dict(context))
+    return rendered(environment(fleet), fleet.folder, template, shared | dict(context))
+
+
+def heading_name(text: str | None) -> str:
+    """A name as a heading; right-to-left letters keep their ellipsis at their own end."""
+    clean = name(text, _HEADING_LETTERS)
+    is_plain = all(ord(letter) < 0x590 for letter in clean)
+    return clean if is_plain else f"\u2068{clean}\u2069"
 
 
 def file_stem(name: str) -> str:
