@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from pipeline import cli_data, cli_first_hour, cli_reconcile
+from pipeline import cli_budget, cli_data, cli_first_hour, cli_people, cli_reconcile, cli_sheets
 from pipeline.cli_parts import (
     DAILY,
     MORE,
@@ -29,6 +31,7 @@ from pipeline.cli_parts import (
     write,
     write_csv,
 )
+from pipeline.people.log import log_command
 from pipeline.problems import ColdMinutesError, Problem
 
 app = typer.Typer(
@@ -113,19 +116,31 @@ def check(
 def explain(
     fleet: FleetArgument,
     stop_id: Annotated[str, typer.Argument(help="As the stop list prints it.", show_default=False)],
+    pdf: Annotated[
+        Path | None,
+        typer.Option("--pdf", metavar="FILE.pdf", help="Write the stop on one page, drawn."),
+    ] = None,
 ) -> None:
     """Show the samples, the rule and the figures behind one stop.
 
-    Example:
+    Examples:
 
         coldminutes explain my_fleet van-03.2026-01-14.1
+
+        coldminutes explain my_fleet van-03.2026-01-14.1 --pdf stop.pdf
     """
     with problems_told():
         from pipeline.config import load_fleet
         from pipeline.explain import explanation
 
-        for line in explanation(load_fleet(fleet), stop_id):
+        loaded = load_fleet(fleet)
+        for line in explanation(loaded, stop_id):
             typer.echo(printable(line))
+        if pdf is not None:
+            from pipeline.edition import write_stop_sheet
+
+            write_stop_sheet(loaded, stop_id, pdf)
+            typer.echo(f"Wrote {printable(str(pdf))}")
 
 
 @app.command(rich_help_panel=DAILY)
@@ -290,6 +305,9 @@ def schema(
 cli_data.register(app)
 cli_first_hour.register(app)
 cli_reconcile.register(app)
+cli_sheets.register(app)
+cli_budget.register(app)
+cli_people.register(app)
 
 
 def _version(wanted: bool) -> None:
@@ -312,7 +330,13 @@ def options(
 
 
 def main(arguments: list[str] | None = None) -> Any:
-    """Entry point of the console script."""
+    """Entry point of the console script; what runs on a fleet folder is logged there first."""
+    told = sys.argv[1:] if arguments is None else arguments
+    try:
+        log_command(told, datetime.now(UTC))
+    except ColdMinutesError as error:
+        typer.echo(printable(str(error)), err=True)
+        sys.exit(error.exit_code)
     return app(arguments)
 
 

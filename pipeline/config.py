@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from datetime import datetime
+from datetime import date, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
@@ -23,7 +23,9 @@ from pydantic import (
     model_validator,
 )
 
+from pipeline.budget_config import MOST_SCENARIOS_N, Scenario, WeatherSettings
 from pipeline.card_config import Card, CardsFile
+from pipeline.look_config import Look
 from pipeline.ocpi_tariff_config import OcpiTariff
 from pipeline.ocpi_tariff_files import read_tariffs, tariff_problems
 from pipeline.problems import ColdMinutesError, Problem
@@ -75,15 +77,70 @@ class Privacy(Settings):
     """How much is said about drivers. Check your local law before raising the level."""
 
     driver_analysis: DriverAnalysis = "off"
-    purpose: str = Field("", description="Recorded purpose; required for names.")
+    purpose: str = Field(
+        "", description="Recorded purpose; required for names and for findings about a person."
+    )
+    agreed_on: date | None = Field(
+        None, description="Day on which staff or works council agreed; required as is the purpose."
+    )
+    agreement: str = Field(
+        "", max_length=1000, description="What was agreed, with whom, where it is kept; likewise."
+    )
+    keep_positions: bool = Field(
+        False, description="Keep where vehicles drove, not only where they charged."
+    )
+    key_file: Path | None = Field(
+        None,
+        description="File with the keys of the pseudonyms, outside the fleet folder; "
+        "COLDMINUTES_PEOPLE_KEY takes its place.",
+    )
+
+    @property
+    def missing_record(self) -> tuple[str, ...]:
+        """Keys that have to be filled in before anything is said about a single person."""
+        told = {
+            "purpose": self.purpose.strip(),
+            "agreed_on": self.agreed_on,
+            "agreement": self.agreement.strip(),
+        }
+        return tuple(key for key, value in told.items() if not value)
 
     @model_validator(mode="after")
-    def _names_need_a_purpose(self) -> Self:
-        if self.driver_analysis == "names" and not self.purpose.strip():
+    def _names_need_a_record(self) -> Self:
+        if self.driver_analysis == "names" and self.missing_record:
             raise ValueError(
-                "driver_analysis = 'names' needs a recorded purpose: purpose = \"...\""
+                "driver_analysis = 'names' needs a recorded purpose, date and agreement; add "
+                + ", ".join(f"{key} = ..." for key in self.missing_record)
+                + ' (as in purpose = "coaching", agreed_on = 2026-01-05, '
+                'agreement = "works agreement no. 3, kept in the office")'
             )
         return self
+
+
+class Retention(Settings):
+    """How long data are kept; `coldminutes retain` holds to it. Whole weeks, computed ones only."""
+
+    samples_months: Annotated[int, Field(ge=3, le=240)] = Field(
+        24, description="Samples, destinations and chargers' logs; results of a week stay."
+    )
+    people_months: Annotated[int, Field(ge=1, le=240)] = Field(
+        13, description="Who had which vehicle, and findings about people."
+    )
+    rentals_days: Annotated[int, Field(ge=7, le=3660)] = Field(
+        35, description="When a rental began and ended."
+    )
+    positions_days: Annotated[int, Field(ge=7, le=3660)] = Field(
+        14, description="Where vehicles drove, unless privacy.keep_positions."
+    )
+    quarantine_months: Annotated[int, Field(ge=1, le=240)] = Field(
+        6, description="Rows set aside, put right or replaced, as they stood in the export."
+    )
+    editions_months: Annotated[int, Field(ge=1, le=240)] = Field(
+        36, description="Reports and their tables; pages of drivers only for people_months."
+    )
+    delete_inbox_files: bool = Field(
+        False, description="Delete exports whose rows are past their time; else they are listed."
+    )
 
 
 class Limits(Settings):
@@ -123,7 +180,22 @@ class FleetSettings(Settings):
     )
     units: DisplayUnits = DisplayUnits()
     privacy: Privacy = Privacy()
+    retention: Retention = Retention()
     limits: Limits = Limits()
+    look: Look = Look()
+    weather: WeatherSettings | None = Field(
+        None, description="Outside temperature of past years, for budgets."
+    )
+    scenario: Annotated[tuple[Scenario, ...], Field(max_length=MOST_SCENARIOS_N)] = Field(
+        (), description="Further scenarios of every budget."
+    )
+
+    @model_validator(mode="after")
+    def _scenarios_differ(self) -> Self:
+        names = [scenario.name for scenario in self.scenario]
+        if len(set(names)) < len(names):
+            raise ValueError("two scenarios have one name")
+        return self
 
 
 class VehicleModel(Settings):
@@ -225,6 +297,9 @@ class Driver(Settings):
 
     name: str = ""
     aliases: tuple[str, ...] = ()
+    language: Literal["en", "de", "fr", "nb", "es"] | None = Field(
+        None, description="Language of the driver's own sheet; by default the fleet's."
+    )
 
 
 class ModelsFile(Settings):
@@ -283,7 +358,7 @@ class Fleet(Settings):
 
     @property
     def state(self) -> Path:
-        """Folder of the warehouse and the pseudonym key; never holds a report."""
+        """Folder of the warehouse and the log of commands; never holds a report or a key."""
         return self.folder / ".coldminutes"
 
     @property
@@ -335,7 +410,20 @@ def load_fleet(folder: Path) -> Fleet:
         raise ColdMinutesError(problems)
     found_sources = {name: source for name, source in sources.items() if source is not None}
     computed = (
-        settings.model_dump_json(exclude={"operator", "language", "units", "limits", "privacy", "vss_version"})
+        settings.model_dump_json(
+            exclude={
+                "operator",
+                "language",
+                "units",
+                "limits",
+                "privacy",
+                "retention",
+                "vss_version",
+                "look",
+                "weather",
+                "scenario",
+            }
+        )
         + models.model_dump_json()
         + vehicles.model_dump_json()
         + sites.model_dump_json()

@@ -8,7 +8,9 @@ from pathlib import Path
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.resources import folder
 
-_COPIED = ("fleet.toml", "vehicles.toml", "models.toml", "sites.toml", "drivers.toml")
+_COPIED = (
+    "fleet.toml", "vehicles.toml", "models.toml", "sites.toml", "drivers.toml", "weather.csv",
+)  # fmt: skip
 
 
 def copy_sample_fleet(out: Path) -> Path:

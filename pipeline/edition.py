@@ -5,6 +5,7 @@ The command line and the scheduled flows call this; it needs no server.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from pipeline.ingest import IngestReport
+    from pipeline.report.sheets.of_edition import SheetsWanted
 
 Progress = Callable[[str, int, int], None]
 """Told the name of a step, how much of it is done, and of how much."""
@@ -89,9 +91,10 @@ def make_edition(
     ColdMinutesError
         When PDF support is missing, the week is not one, or there is no data at all.
     """
+    from pipeline.actions import follow_up, keep_actions
     from pipeline.minutes import minutes
     from pipeline.reconcile import reconcile
-    from pipeline.report import check_pdf_support, report
+    from pipeline.report import check_look, check_pdf_support, report
     from pipeline.weekly import weekly
     from pipeline.weekly_bills import has_sides
 
@@ -100,6 +103,7 @@ def make_edition(
         check_week(week_id)
     if pdf and (problem := check_pdf_support()):
         raise ColdMinutesError([problem], exit_code=4)
+    check_look(fleet)
     with warehouse_of(fleet, wait_s=wait_s) as con:
         intake = take_in(con, fleet, now, progress)
         compute(con, fleet, progress)
@@ -112,6 +116,7 @@ def make_edition(
         if progress:
             progress("report", 1, 2)
         weekly(con, fleet, week_id, parameters(fleet))
+        follow_up(con, week_id)
         paths = report(
             con,
             fleet,
@@ -122,9 +127,111 @@ def make_edition(
             version=program_version(),
             problems=intake.problems,
         )
+        keep_actions(con, week_id)
         if progress:
             progress("report", 2, 2)
     return Edition(week_id, paths, intake, intake.problems)
+
+
+def make_sheets(
+    fleet: Fleet,
+    week_id: str | None,
+    wanted: SheetsWanted,
+    out_dir: Path,
+    pdf: bool = True,
+    progress: Progress | None = None,
+    wait_s: float = 0.0,
+) -> list[Path]:
+    """Write the one-page documents asked for, from what is taken in already.
+
+    Parameters
+    ----------
+    week_id
+        As in `make_edition`.
+    out_dir
+        Receives ``vehicles/<name>.pdf`` and the like.
+    pdf
+        False writes HTML.
+
+    Raises
+    ------
+    ColdMinutesError
+        ``SHEETS-01`` where there is nothing to write for what was asked; otherwise as
+        `make_edition`.
+    """
+    from pipeline.minutes import minutes
+    from pipeline.report import check_pdf_support
+    from pipeline.report.sheets.of_edition import Imprint, wanted_sheets, write_sheets
+    from pipeline.report.weekdata import document_instant
+    from pipeline.weekly import weekly
+
+    if week_id is not None:
+        check_week(week_id)
+    if pdf and (problem := check_pdf_support()):
+        raise ColdMinutesError([problem], exit_code=4)
+    with warehouse_of(fleet, wait_s=wait_s) as con:
+        compute(con, fleet, progress)
+        week_id = week_id or newest_week(con, fleet, datetime.now(UTC))
+        minutes(con, fleet, week_id)
+        weekly(con, fleet, week_id, parameters(fleet))
+        instant = document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH"))
+        imprint = Imprint(instant, program_version(), METHOD_VERSION)
+        sheets = wanted_sheets(con, fleet, week_id, wanted, imprint)
+    if not sheets:
+        problem = Problem(
+            "SHEETS-01",
+            "stop",
+            f"{fleet.folder}, {week_id}",
+            "there is no sheet for what was asked",
+            "Look up names in the report of that week; sheets of drivers need privacy."
+            "driver_analysis = 'pseudonyms' or 'names', those of models a learned curve.",
+        )
+        raise ColdMinutesError([problem])
+    return write_sheets(sheets, out_dir, pdf=pdf, printed=progress)
+
+
+def write_stop_sheet(fleet: Fleet, stop_id: str, path: Path) -> None:
+    """Write one stop on one page, from the figures of the last run; no file where there is none.
+
+    Raises
+    ------
+    ColdMinutesError
+        ``ENV-01`` without PDF support, ``REPORT-03`` where the file cannot be written.
+    """
+    from pipeline.report import check_pdf_support
+    from pipeline.report.language import speaking
+    from pipeline.report.pdf import write_pdf
+    from pipeline.report.sheets.stop import stop_sheets
+    from pipeline.report.weekdata import document_instant
+
+    if problem := check_pdf_support():
+        raise ColdMinutesError([problem], exit_code=4)
+    with warehouse_of(fleet) as con:
+        found = con.execute(
+            "select week_id from judged_stops where stop_id = $stop_id", {"stop_id": stop_id}
+        ).fetchall()
+        week_id = str(found[0][0])
+        with speaking(fleet.settings.language):
+            sheets = stop_sheets(
+                con,
+                fleet,
+                week_id,
+                stop_ids=[stop_id],
+                instant=document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH")),
+                version=program_version(),
+                method_version=METHOD_VERSION,
+            )
+    try:
+        write_pdf(sheets[0].html, path)
+    except OSError as error:
+        problem = Problem(
+            "REPORT-03",
+            "stop",
+            str(path),
+            f"cannot be written ({error.strerror or error})",
+            "Name a file in a folder that exists and may be written to.",
+        )
+        raise ColdMinutesError([problem], exit_code=4) from error
 
 
 def take_in(

@@ -20,24 +20,28 @@ from pipeline.rates import correlation_of, with_rates
 from pipeline.warehouse import build, query, register
 from pipeline.weekly_bills import build_bills
 from pipeline.weeks import span_of, weeks_before
+from pipeline.wording import N_
 
 WEEKS_COMPARED_N = 4
 
 UNLOCKS = {
     "cell_temp": (
-        "coldest cell temperature",
-        "at which stops the battery was cold, and whether warming got it there",
+        N_("coldest cell temperature"),
+        N_("at which stops the battery was cold, and whether warming got it there"),
     ),
     "heater": (
-        "battery heater power (or a conditioning state)",
-        "whether the battery was warmed, and what that cost",
+        N_("battery heater power (or a conditioning state)"),
+        N_("whether the battery was warmed, and what that cost"),
     ),
-    "pack_power": ("pack power", "charging minutes and minutes lost"),
-    "soc": ("state of charge", "minutes lost against a warm pack"),
-    "odometer": ("odometer", "the range that warming gave up"),
-    "place": ("position or site name", "which site a stop was at, and what it can deliver"),
-    "ambient": ("outside temperature", "what the weather had to do with it"),
-    "speed": ("speed", "where an approach begins"),
+    "pack_power": (N_("pack power"), N_("charging minutes and minutes lost")),
+    "soc": (N_("state of charge"), N_("minutes lost against a warm pack")),
+    "odometer": (N_("odometer"), N_("the range that warming gave up")),
+    "place": (
+        N_("position or site name"),
+        N_("which site a stop was at, and what it can deliver"),
+    ),
+    "ambient": (N_("outside temperature"), N_("what the weather had to do with it")),
+    "speed": (N_("speed"), N_("where an approach begins")),
 }
 
 
@@ -241,8 +245,8 @@ def _coverage(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> pl.Data
     for row in joined.iter_rows(named=True):
         lacking = [name for name in UNLOCKS if row[f"{name}_n"] == 0]
         if row["samples_n"] == 0:
-            missing.append(["time series of the charge and the approach"])
-            unlocks.append("why and for how long: now only start, end and energy are known")
+            missing.append([N_("time series of the charge and the approach")])
+            unlocks.append(N_("why and for how long: now only start, end and energy are known"))
         else:
             missing.append([UNLOCKS[name][0] for name in lacking])
             unlocks.append(UNLOCKS[lacking[0]][1] if lacking else None)

@@ -223,6 +223,14 @@ target_hit_rate = 0.6
 
 [privacy]
 driver_analysis = "pseudonyms"
+
+# Of the invented town, for `coldminutes budget`.
+[weather]
+file = "weather.csv"
+
+[[scenario]]
+name = "A tenth more work"
+mileage_growth_rate = 0.1
 """
 
 

@@ -100,7 +100,7 @@ class FleetSpec:
         return np.random.default_rng([self.seed, *key])
 
 
-RNG_WEATHER, RNG_ROTA, RNG_DAY, RNG_DEFECT, RNG_START, RNG_NOISE = 1, 2, 3, 4, 5, 6
+RNG_WEATHER, RNG_ROTA, RNG_DAY, RNG_DEFECT, RNG_START, RNG_NOISE, RNG_CLIMATE = range(1, 8)
 
 # What a fleet can be asked to be, by name; everything else of its spec stays free.
 VARIANTS: dict[str, dict[str, Any]] = {
@@ -272,6 +272,35 @@ class Weather:
         hours = (np.asarray(epoch_s, dtype=float) - self.start_s) / 3600.0
         values: Array = np.interp(hours, np.arange(len(self.degc)), self.degc)
         return values
+
+
+def past_weather_csv(spec: FleetSpec, weather: Weather) -> bytes:
+    """Daily means of the invented town since 2015, ending with the simulated weeks themselves.
+
+    What a fleet's budget needs: a winter of its own, and years enough to tell a mild one from a
+    hard one.
+    """
+    first = date(2015, 1, 1)
+    days_n = (spec.first_monday - first).days
+    rng = spec.rng(RNG_CLIMATE)
+    day = np.arange(days_n)
+    of_year = np.array([(first + timedelta(days=int(k))).timetuple().tm_yday for k in day])
+    level, slow = 0.0, np.empty(days_n)
+    for k, shock in enumerate(rng.standard_normal(days_n)):
+        level = 0.8 * level + 2.2 * shock
+        slow[k] = level
+    # A winter is mild or hard as a whole; its year turns in July.
+    years = (day + 184) // 365
+    winters = 1.3 * rng.standard_normal(int(years.max()) + 1 if days_n else 0)[years]
+    middle = spec.ambient_mean_degc + 9.0
+    degc = middle - 10.3 * np.cos((of_year - 20) / 365.25 * 2 * math.pi) + slow + winters
+    hour_s = 3600.0 * np.arange(24)
+    own = [
+        float(weather.at(spec.local_midnight_s(k) + hour_s).mean()) for k in range(7 * spec.weeks)
+    ]
+    values = [*degc.tolist(), *own]
+    rows = [f"{first + timedelta(days=k)},{value:.1f}\n" for k, value in enumerate(values)]
+    return "".join(["day,outside_degc\n", *rows]).encode("ascii")
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ from sim_world import (
     FleetSpec,
     Weather,
     make_rota,
+    past_weather_csv,
     vehicle_setups,
 )
 
@@ -79,6 +80,7 @@ def simulate(spec: FleetSpec, out_dir: Path) -> Path:
     (truth / "stops.csv").write_bytes(exports.truth_csv(stops))
     if spec.write_config:
         write_config_files(spec, setups, rota, out_dir)
+        (out_dir / "weather.csv").write_bytes(past_weather_csv(spec, weather))
     return out_dir
 
 

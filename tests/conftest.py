@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
@@ -13,6 +15,10 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "sample_fleet"))
 sys.path.insert(0, str(ROOT / "tests"))
+# Keys of pseudonyms go where a user keeps settings; those of tests must not.
+_SETTINGS = tempfile.TemporaryDirectory(prefix="settings-")
+os.environ["XDG_CONFIG_HOME"] = _SETTINGS.name
+os.environ.pop("COLDMINUTES_PEOPLE_KEY", None)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -18,6 +18,7 @@ from zoneinfo import ZoneInfo
 import duckdb
 import polars as pl
 
+from pipeline.attention import FACTS
 from pipeline.config import Fleet, FleetSettings, Vehicle, VehicleModel
 
 Row = dict[str, Any]
@@ -70,7 +71,12 @@ def fleet_of(driver_analysis: str = "pseudonyms", **changes: Any) -> Fleet:
         "time_zone": "Europe/Stockholm",
         "currency": "EUR",
         "target_hit_rate": 0.8,
-        "privacy": {"driver_analysis": driver_analysis, "purpose": "coaching"},
+        "privacy": {
+            "driver_analysis": driver_analysis,
+            "purpose": "coaching",
+            "agreed_on": "2026-01-05",
+            "agreement": "with the staff, invented",
+        },
     }
     return Fleet(
         folder=Path("/nowhere"),
@@ -372,6 +378,7 @@ def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
     """Findings about the two vehicles and the site that lost the most."""
     worst = [row for row in vehicles if (row["lost_min"] or 0) > 0][:2]
     found: list[Row] = []
+    facts: Row = dict.fromkeys(FACTS)
     codes = ("vehicle_did_not_respond", "most_minutes_vehicle")
     for code, row in zip(codes, worst, strict=False):
         found.append(
@@ -380,10 +387,15 @@ def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
                 "subject_id": row["vehicle_id"],
                 "subject_name": row["vehicle_name"],
                 "code": code,
-                "evidence": "At 3 of 6 stops a charging place was set in time, with 34 to 52 % "
-                "charge, and the heater stayed off.",
-                "advice": "Book a check of the warming function and the software version; ask "
-                "the workshop to follow the maker's manual.",
+                "facts": facts
+                | {
+                    "seen_n": 3,
+                    "weeks_n": 4,
+                    "reasons": [{"why": "no_destination", "reason_stops_n": 2}],
+                    "own_min": row["avoidable_min"],
+                    "fleet_min": 60.0,
+                    "avoidable_stops_n": 3,
+                },
                 "avoidable_min": row["avoidable_min"],
                 "lost_cold_min": row["lost_cold_min"],
                 "stops_n": row["stops_n"],
@@ -397,8 +409,7 @@ def attention_of(vehicles: Sequence[Row], sites: Sequence[Row]) -> list[Row]:
                 "subject_id": sites[0]["site_id"],
                 "subject_name": sites[0]["site_name"],
                 "code": "site_slow",
-                "evidence": "The rating of 50 kW added 41 min over 9 stops, more than cold did.",
-                "advice": "Plan the long charges of the route at a faster site.",
+                "facts": facts | {"power_kw": 50.0, "limit_min": 41.0, "held_min": 16.0},
                 "avoidable_min": sites[0]["avoidable_min"],
                 "lost_cold_min": sites[0]["lost_cold_min"],
                 "stops_n": sites[0]["stops_n"],
@@ -907,6 +918,7 @@ _TYPES: dict[str, Any] = {
     "site_id": pl.String,
     "stop_ids": pl.List(pl.String),
     "missing_signals": pl.List(pl.String),
+    "facts": pl.Struct(FACTS),
     "plug_in_local": pl.Datetime("us"),
     "plug_in_at": pl.Datetime("us", "UTC"),
     "charge_local": pl.Datetime("us"),

@@ -72,6 +72,7 @@ def fleet_in(
     """A fleet folder without exports, loaded."""
     (folder / "inbox").mkdir(parents=True, exist_ok=True)
     privacy = f'[privacy]\ndriver_analysis = "{level}"\npurpose = "coaching, as agreed"\n'
+    privacy += 'agreed_on = 2026-01-05\nagreement = "with the staff, invented"\n'
     files = {
         "fleet": settings + privacy,
         "models": models,

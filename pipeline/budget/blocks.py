@@ -84,18 +84,24 @@ def shift_spread(weather: Weather, season: Season) -> tuple[float, int]:
 
 def season_means(weather: Weather, season: Season) -> Array:
     """Mean of each year's season of the series [degC], where nine days in ten are there."""
+    return np.array([degc for _, degc in season_means_by_year(weather, season)], dtype=np.float64)
+
+
+def season_means_by_year(weather: Weather, season: Season) -> tuple[tuple[int, float], ...]:
+    """The same with the year in which each season began."""
     day_degc = weather.hour_degc.mean(axis=1)
     first = season.first_day.toordinal() - weather.first_day.toordinal()
     years = np.arange(-200, 201)
     found = []
-    for at in np.round(first + years * YEAR_DAYS).astype(int):  # over years, not rows
+    starts = np.round(first + years * YEAR_DAYS).astype(int)
+    for year, at in zip(years.tolist(), starts, strict=True):  # over years, not rows
         rows = np.arange(at, at + season.days_n)
         rows = rows[(rows >= 0) & (rows < len(day_degc))]
         values = day_degc[rows]
         values = values[np.isfinite(values)]
         if len(values) >= _LEAST_COVER * season.days_n:
-            found.append(values.mean())
-    return np.array(found, dtype=np.float64)
+            found.append((season.first_day.year + year, float(values.mean())))
+    return tuple(found)
 
 
 def _complete_run(is_complete: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -4,54 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, Self
+from typing import Any
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import ValidationError
 
 from pipeline.budget.refusals import refuse
+from pipeline.budget_config import MOST_SCENARIOS_N, Scenario, Warming
 from pipeline.problems import ColdMinutesError
-from pipeline.source_config import Identifier, Settings
 
-Warming = Literal["as_today", "everyone", "nobody", "target"]
+__all__ = ["STANDARD", "Scenario", "load_scenarios", "parse_scenario", "standard_scenarios"]
+
 STANDARD: tuple[Warming, ...] = ("as_today", "everyone", "nobody", "target")
-MOST_SCENARIOS_N = 12
-
-
-class Scenario(Settings):
-    """One ``[[scenario]]``; what is not said stays as today."""
-
-    name: str = Field(min_length=1, max_length=60)
-    warming: Warming = "as_today"
-    target_hit_rate: Annotated[float, Field(ge=0, le=1)] | None = Field(
-        None, description="Share of stops that need warming and arrive warm, for warming = target."
-    )
-    price_per_kwh: Annotated[float, Field(ge=0, le=100)] | None = Field(
-        None, description="Of the energy in the pack, at every site."
-    )
-    fleet_size: Annotated[int, Field(ge=1, le=100_000)] | None = Field(
-        None, description="Vehicles; those added or given up are like the others."
-    )
-    mileage_growth_rate: float = Field(
-        0.0, ge=-0.95, le=10, description="0.1 for a tenth more kilometres, hence stops."
-    )
-    vehicle_model: Identifier | None = Field(
-        None, description="Every vehicle is of this model of models.toml."
-    )
-    starts_earlier_min: float = Field(0.0, ge=0, le=120, description="Where the drive allows.")
-    winter_shift_kelvin: float = Field(
-        0.0, ge=-30, le=30, description="Below 0 for a colder winter."
-    )
-
-    @model_validator(mode="after")
-    def _a_target_is_told(self) -> Self:
-        if (self.warming == "target") != (self.target_hit_rate is not None):
-            raise ValueError("warming = 'target' and target_hit_rate go together")
-        return self
-
-    def volume(self, vehicles_n: int) -> float:
-        """Stops against today's."""
-        size = 1.0 if self.fleet_size is None else self.fleet_size / vehicles_n
-        return size * (1 + self.mileage_growth_rate)
 
 
 def standard_scenarios(target_hit_rate: float | None) -> list[Scenario]:

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from io import BytesIO
 from pathlib import Path
-from typing import Literal, Self
 
 import polars as pl
-from pydantic import Field, model_validator
 
 from pipeline.budget.refusals import refuse
 from pipeline.budget.weather import Weather, from_daily, from_instants
-from pipeline.source_config import Settings, Zone
+from pipeline.budget_config import WeatherFile
+
+__all__ = ["WeatherFile", "read_weather"]
 
 LARGEST_BYTES = 200 * 2**20
 """A century of hours takes 30 MB."""
@@ -25,30 +25,8 @@ LARGEST_BYTES = 200 * 2**20
 COLDEST_DEGC, WARMEST_DEGC = -95.0, 60.0
 """No air outside this has been measured on earth (from memory). Beyond is missing."""
 
+_DATE_LETTERS = len("2026-01-31")
 _EPW_HEAD_N, _EPW_MISSING_DEGC = 8, 99.9
-
-
-class WeatherFile(Settings):
-    """How a CSV of outside temperature is laid out: ``[weather]`` of the budget's settings.
-
-    ``time_column`` holds an instant with offset, a local time in ``zone``, or a date.
-    """
-
-    time_column: str = Field(min_length=1)
-    temperature_column: str = Field(min_length=1)
-    unit: Literal["degc", "degf", "kelvin"] = "degc"
-    time_format: str | None = Field(None, description="strftime; ISO 8601 without it.")
-    zone: Zone | None = Field(None, description="Of local times without offset.")
-    steps: Literal["hourly", "daily"] = "hourly"
-    separator: str = Field(",", min_length=1, max_length=1)
-    decimal_comma: bool = False
-    missing: tuple[str, ...] = ("", "NA", "NaN", "-9999", "9999", "99.9")
-
-    @model_validator(mode="after")
-    def _separators_differ(self) -> Self:
-        if self.decimal_comma and self.separator == ",":
-            raise ValueError("separator and decimal mark cannot both be a comma")
-        return self
 
 
 def read_weather(path: Path, layout: WeatherFile | None, zone: str) -> Weather:
@@ -88,6 +66,7 @@ def read_weather(path: Path, layout: WeatherFile | None, zone: str) -> Weather:
 
 def _csv(content: bytes, name: str, layout: WeatherFile, zone: str) -> Weather:
     text = _table(content, name, layout.separator, 0)
+    layout = _told(layout, text, name)
     for column in (layout.time_column, layout.temperature_column):
         if column not in text.columns:
             raise refuse(
@@ -120,6 +99,30 @@ def _csv(content: bytes, name: str, layout: WeatherFile, zone: str) -> Weather:
     _complain(known.filter(instant.is_null() & ~is_skipped), name, layout.time_column, "when",
               "a time with offset, or a local time and [weather] zone")  # fmt: skip
     return _made(pl.DataFrame({"sampled_at": instant, "outside_degc": degc}), name, zone)
+
+
+def _told(layout: WeatherFile, text: pl.DataFrame, name: str) -> WeatherFile:
+    """The layout with what it leaves open: the first two columns, and whether times are dates."""
+    if text.width < 2:
+        raise refuse(
+            "BUDGET-02", f"{name}, row 1", "has one column, expected time and temperature",
+            "Give a CSV with two columns, or name its separator in [weather].", 3,
+        )  # fmt: skip
+    time_column = layout.time_column or text.columns[0]
+    steps = layout.steps
+    if steps is None:
+        longest = 0
+        if time_column in text.columns:
+            lengths = text[time_column].str.strip_chars().str.len_chars()
+            longest = int(str(lengths.max() or 0))
+        steps = "daily" if longest <= _DATE_LETTERS and layout.time_format is None else "hourly"
+    return layout.model_copy(
+        update={
+            "time_column": time_column,
+            "temperature_column": layout.temperature_column or text.columns[1],
+            "steps": steps,
+        }
+    )
 
 
 def _instants(when: pl.Series, layout: WeatherFile, zone: str) -> pl.Series:

@@ -20,6 +20,7 @@ from pipeline.ingest.names import fixed_vehicle, known_words
 from pipeline.ingest.read import CELL, WORKBOOKS
 from pipeline.ingest.refusals import refusal
 from pipeline.ingest.times import UTC_TIME, read_clock, second_pass, to_utc
+from pipeline.people.blocked import Blocked
 from pipeline.source_config import ColumnMap
 
 EARLIEST = datetime(2010, 1, 1, tzinfo=UTC)
@@ -106,11 +107,13 @@ class Mapper:
         self._vehicle = fixed_vehicle(self._source, name, bare_name, source_id)
         self._words = known_words(fleet)
         self._cards = card_table(fleet)
+        self._blocked = Blocked(fleet) if "driver_id" in self._source.columns else None
 
     def map(self, raw: pl.DataFrame) -> Mapped:
         """Rows of ours from one batch of cells, in file order."""
         n = raw.height
         source = self._source
+        raw = self._without_forgotten(raw)
         exported = self._exported(raw)
         raw, checks, mended = self._prepared(raw)
         vehicle, found = self._named_vehicles(raw)
@@ -169,6 +172,13 @@ class Mapper:
     def _clocks(self, raw: pl.DataFrame, vehicle: pl.Series) -> pl.Series:
         """Whose clock each row was written by, within which the order of rows says something."""
         return vehicle
+
+    def _without_forgotten(self, raw: pl.DataFrame) -> pl.DataFrame:
+        """The batch without the names of people forgotten, so that no table ever holds them."""
+        if not self._blocked or (column := self._source.columns["driver_id"].column) is None:
+            return raw
+        cells = raw[CELL + column].cast(pl.String)
+        return raw.with_columns(self._blocked.without(cells).alias(CELL + column))
 
     def _exported(self, raw: pl.DataFrame) -> pl.DataFrame:
         """The batch as exported, for what is kept of rows set aside."""

@@ -27,6 +27,7 @@ from pipeline.ingest.remap import forget_changed
 from pipeline.ingest.supersede import Ledger
 from pipeline.ingest.tally import IngestReport, Tally
 from pipeline.ingest.vss import with_vss
+from pipeline.people.blocked import Blocked
 from pipeline.problems import ColdMinutesError, Problem
 
 Progress = Callable[[str, int, int], None]
@@ -60,6 +61,7 @@ def ingest(
         How much of a large file is in memory at a time.
     """
     now = (now or datetime.now(UTC)).astimezone(UTC)
+    Blocked(fleet)  # stops here where nobody could say who must not come back
     files, problems = list_inbox(fleet.inbox)
     fleet, standard = with_vss(fleet, files)
     tally = Tally(problems=[*problems, *forget_changed(con, fleet)])

@@ -8,6 +8,7 @@ command line stays quick and a machine without Pango can still write HTML and ta
 from __future__ import annotations
 
 from pipeline.report.edition import SCHEMA_VERSION, report
+from pipeline.report.look import check_look
 from pipeline.report.pdf import check_pdf_support
 
-__all__ = ["SCHEMA_VERSION", "check_pdf_support", "report"]
+__all__ = ["SCHEMA_VERSION", "check_look", "check_pdf_support", "report"]

@@ -6,34 +6,42 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from pipeline.report.filters import kw, minutes, name, number
+from pipeline.report.language import N_, _
 from pipeline.report.weekdata import Row, WeekData
-from pipeline.report.words import isolated
+from pipeline.report.words import isolated, words_of
 
 _MOST_MODELS = 4
 _MOST_POWERS = 3
 _MOST_SITES = 24
 
 VERDICT_WORDS = {
-    "not_worth_it": "not worth it",
-    "never_warm": "never gets warm",
-    "already_warm": "is warm",
-    "unknown": "not known",
+    "not_worth_it": N_("not worth it"),
+    "never_warm": N_("never gets warm"),
+    "already_warm": N_("is warm"),
+    "unknown": N_("not known"),
 }
 WAY_WORDS = {
-    "on_the_way": "warming on the way",
-    "on_cable": "warming on the cable, before departure",
-    "indoors": "parking indoors",
-    "after_drive": "charging after the drive, not before it",
+    "on_the_way": N_("warming on the way"),
+    "on_cable": N_("warming on the cable, before departure"),
+    "indoors": N_("parking indoors"),
+    "after_drive": N_("charging after the drive, not before it"),
 }
 
 _LEFT_OUT = {
-    "no_stops": "no stops to learn from",
-    "vehicle_cannot_warm": "cannot warm",
-    "no_warm_curve": "no warm curve",
-    "no_usable_kwh": "no usable capacity configured",
-    "cold_limit_unknown": "cold limit not known",
-    "no_typical_charge": "no typical charge yet",
-    "site_limit_unknown": "no charger's power known",
+    "no_stops": N_("no stops to learn from"),
+    "vehicle_cannot_warm": N_("cannot warm"),
+    "no_warm_curve": N_("no warm curve"),
+    "no_usable_kwh": N_("no usable capacity configured"),
+    "cold_limit_unknown": N_("cold limit not known"),
+    "no_typical_charge": N_("no typical charge yet"),
+    "site_limit_unknown": N_("no charger's power known"),
+}
+
+_VERDICTS_OF_SITES = {
+    "not_worth_it": N_("warming is not worth it here"),
+    "never_warm": N_("the heater does not get it warm in this cold; arrive warm another way"),
+    "already_warm": N_("arrives warm without it"),
+    "unknown": N_("cannot be told from the data so far"),
 }
 
 Show = Callable[[Any], str]
@@ -56,7 +64,7 @@ def begin_section(week: WeekData, filters: dict[str, Callable[..., str]]) -> Row
         ],
         "tables_more_n": max(0, len(models) - _MOST_MODELS),
         "left_out": [
-            f"{isolated(row['model_id'])} ({_LEFT_OUT.get(row['why'], name(row['why'], 40))})"
+            f"{isolated(row['model_id'])} ({words_of(name(row['why'], 40), _LEFT_OUT)})"
             for row in week.no_advice
         ],
         "sites": _sites(week.site_advice)[:_MOST_SITES],
@@ -106,9 +114,9 @@ def _table(rows: Sequence[Row], temperature: Show) -> Row:
     beyond = {row["pack_degc"] for row in rows if row["is_extrapolated"]}
     notes = []
     if never:
-        notes.append(f"From {temperature(never[0])} up: not worth it.")
+        notes.append(_("From {temperature} up: not worth it.", temperature=temperature(never[0])))
     if beyond:
-        notes.append("* colder than the cold limit is known for: an extrapolation.")
+        notes.append(_("* colder than the cold limit is known for: an extrapolation."))
     at = {(row["site_power_kw"], row["outside_degc"], row["pack_degc"]): row for row in rows}
     return {
         "model_name": _model_name(rows[0]),
@@ -119,7 +127,7 @@ def _table(rows: Sequence[Row], temperature: Show) -> Row:
         "outsides_n": len(outsides),
         "columns": [
             {"outside": temperature(outside), "is_first": outside == outsides[0]}
-            for _ in powers
+            for _power in powers
             for outside in outsides
         ],
         "rows": [
@@ -159,7 +167,7 @@ def _cell(row: Row | None) -> Row:
     return {
         "begin": "",
         "saves": "",
-        "words": VERDICT_WORDS.get(row["verdict"], name(row["verdict"], 20)),
+        "words": words_of(name(row["verdict"], 20), VERDICT_WORDS),
     }
 
 
@@ -179,7 +187,11 @@ def _site_line(rows: Sequence[Row]) -> Row:
     if len(verdicts) == 1 and not worth_it:
         said = _verdict_words(first["verdict"])
     elif len(rows) == 1:
-        said = f"set the charger {_begin_words(first)}"
+        said = _(
+            "set the charger {time} before arrival, saves {saved} net",
+            time=minutes(first["begin_min"]),
+            saved=minutes(first["net_saved_min"]),
+        )
     else:
         said = "; ".join(
             f"{isolated(row['model_name'] or row['model_id'])}: "
@@ -187,9 +199,9 @@ def _site_line(rows: Sequence[Row]) -> Row:
             for row in rows
         )
     if any(row["is_extrapolated"] for row in rows):
-        said += " (colder than the cold limit is known for: an extrapolation)"
+        said += " " + _("(colder than the cold limit is known for: an extrapolation)")
     if any(row["is_fleet_median"] for row in rows):
-        said += " (few stops here yet: the model's median)"
+        said += " " + _("(few stops here yet: the model's median)")
     return {
         "site_id": first["site_id"],
         "site_name": name(first["site_name"] or first["site_id"], 44),
@@ -204,46 +216,50 @@ def _short_words(worth_it: Sequence[Row], models_n: int) -> str:
     """The same for all models in one clause, for page 1; empty where none should begin."""
     if not worth_it:
         return ""
-    begin = _range([row["begin_min"] for row in worth_it])
-    saves = _range([row["net_saved_min"] for row in worth_it])
-    who = "" if models_n == 1 else ", by model" if models_n == len(worth_it) else ", some models"
-    return f"set the charger {begin}\u00a0min before arrival{who}; saves {saves}\u00a0min net"
+    told = {
+        "time": _range([row["begin_min"] for row in worth_it]),
+        "saved": _range([row["net_saved_min"] for row in worth_it]),
+    }
+    if models_n == 1:
+        return _("set the charger {time} before arrival; saves {saved} net", **told)
+    if models_n == len(worth_it):
+        return _("set the charger {time} before arrival, by model; saves {saved} net", **told)
+    return _("set the charger {time} before arrival, some models; saves {saved} net", **told)
 
 
 def _range(values: Sequence[float]) -> str:
-    low, high = number(min(values)), number(max(values))
-    return low if low == high else f"{low} to {high}"
+    low, high = number(min(values)), minutes(max(values))
+    return high if low == number(max(values)) else _("{low} to {high}", low=low, high=high)
 
 
 def _begin_words(row: Row) -> str:
-    return f"{minutes(row['begin_min'])} before arrival, saves {minutes(row['net_saved_min'])} net"
+    return _(
+        "{time} before arrival, saves {saved} net",
+        time=minutes(row["begin_min"]),
+        saved=minutes(row["net_saved_min"]),
+    )
 
 
 def _verdict_words(verdict: str) -> str:
-    return {
-        "not_worth_it": "warming is not worth it here",
-        "never_warm": "the heater does not get it warm in this cold; arrive warm another way",
-        "already_warm": "arrives warm without it",
-        "unknown": "cannot be told from the data so far",
-    }.get(verdict, name(verdict, 40))
+    return words_of(name(verdict, 40), _VERDICTS_OF_SITES)
 
 
 def _ways(rows: Sequence[Row], filters: dict[str, Callable[..., str]]) -> Row:
     temperature, money = filters["temperature"], filters["money"]
     first = rows[0]
     facts = [
-        f"pack {temperature(first['pack_degc'])}",
-        f"outside {temperature(first['outside_degc'])}",
-        f"drive of {minutes(first['drive_min'])}",
-        f"charger of {kw(first['site_power_kw'])}",
-        f"indoors {temperature(first['indoor_degc'])}",
+        _("pack {temperature}", temperature=temperature(first["pack_degc"])),
+        _("outside {temperature}", temperature=temperature(first["outside_degc"])),
+        _("drive of {minutes}", minutes=minutes(first["drive_min"])),
+        _("charger of {power}", power=kw(first["site_power_kw"])),
+        _("indoors {temperature}", temperature=temperature(first["indoor_degc"])),
     ]
     return {
         "model_name": _model_name(first),
         "facts": ", ".join(facts),
         "rows": [
             {
-                "way": WAY_WORDS.get(row["way"], name(row["way"], 40)),
+                "way": words_of(name(row["way"], 40), WAY_WORDS),
                 "arrival": temperature(row["arrival_degc"]),
                 "heating": number(row["heating_min"]),
                 "energy": number(row["energy_kwh"], 1),

@@ -10,8 +10,8 @@ from typing import Any
 
 from pipeline.method import CONSTANTS
 from pipeline.report.filters import NONE, date_words, kwh, local_time, name, number, one_line
+from pipeline.report.language import N_, NN_, _, ngettext
 from pipeline.report.weekdata import Row, WeekData
-from pipeline.report.words import counted
 from pipeline.sides import (
     COST_TOLERANCE_RATE,
     EFFICIENCY_TOLERANCE,
@@ -24,43 +24,85 @@ _MOST_NUMBER = 24
 """So many letters of a biller's number are printed; the table has all of them."""
 
 _WHAT_WORDS = {
-    "billed_twice": "billed twice",
-    "no_charge_then": "billed, never seen",
-    "seen_never_billed": "seen, never billed",
-    "above_received": "more energy than losses explain",
-    "below_received": "less energy than the pack took",
-    "charger_differs": "charger's meter and pack differ",
-    "above_tariff": "billed above the site's tariff",
-    "below_tariff": "billed below the site's tariff",
-    "idle_fee": "fee for standing on",
+    "billed_twice": N_("billed twice"),
+    "no_charge_then": N_("billed, never seen"),
+    "seen_never_billed": N_("seen, never billed"),
+    "above_received": N_("more energy than losses explain"),
+    "below_received": N_("less energy than the pack took"),
+    "charger_differs": N_("charger's meter and pack differ"),
+    "above_tariff": N_("billed above the site's tariff"),
+    "below_tariff": N_("billed below the site's tariff"),
+    "idle_fee": N_("fee for standing on"),
 }
 _NEXT = {
-    "billed_twice": "Ask the biller to cancel one of the two bills for that time.",
-    "no_charge_then": "Ask who used the card; if nobody did, dispute the bill.",
-    "no_charge_then_logged": "The charger's log has it: find the vehicle, and whose card it is.",
-    "seen_never_billed": "Expect a late bill; if none comes, ask the operator.",
-    "above_received": "Ask the biller for the meter's readings.",
-    "below_received": "Nothing to claim. If it recurs, check the power signal.",
-    "charger_differs": "If it recurs, check the meter, then the power signal.",
-    "above_tariff": "Taxes in it, or an old price in sites.toml? Else dispute it.",
-    "below_tariff": "Nothing to claim. Bring the price in sites.toml up to date.",
-    "idle_fee": "Unplug when the charge ends.",
+    "billed_twice": N_("Ask the biller to cancel one of the two bills for that time."),
+    "no_charge_then": N_("Ask who used the card; if nobody did, dispute the bill."),
+    "no_charge_then_logged": N_(
+        "The charger's log has it: find the vehicle, and whose card it is."
+    ),
+    "seen_never_billed": N_("Expect a late bill; if none comes, ask the operator."),
+    "above_received": N_("Ask the biller for the meter's readings."),
+    "below_received": N_("Nothing to claim. If it recurs, check the power signal."),
+    "charger_differs": N_("If it recurs, check the meter, then the power signal."),
+    "above_tariff": N_("Taxes in it, or an old price in sites.toml? Else dispute it."),
+    "below_tariff": N_("Nothing to claim. Bring the price in sites.toml up to date."),
+    "idle_fee": N_("Unplug when the charge ends."),
 }
 
 _TALLY = (
-    ("Seen and billed", "seen_billed", True),
-    ("Seen, at an own charger that logs it", "own_charger", False),
-    ("Seen, never billed where bills come", "never_billed", True),
-    ("Billed, never seen", "never_seen", True),
-    ("Billed twice", "billed_twice", False),
-    ("More energy billed than losses explain", "energy_above", False),
-    ("Less energy billed than the pack took", "energy_below", False),
-    ("Charger's meter and pack differ", "charger_differs", False),
-    ("Billed above the site's tariff", "cost_above", False),
-    ("Billed below the site's tariff", "cost_below", False),
-    ("Fees for standing on, as billed", "idle_fee", False),
+    (N_("Seen and billed"), "seen_billed", True),
+    (N_("Seen, at an own charger that logs it"), "own_charger", False),
+    (N_("Seen, never billed where bills come"), "never_billed", True),
+    (N_("Billed, never seen"), "never_seen", True),
+    (N_("Billed twice"), "billed_twice", False),
+    (N_("More energy billed than losses explain"), "energy_above", False),
+    (N_("Less energy billed than the pack took"), "energy_below", False),
+    (N_("Charger's meter and pack differ"), "charger_differs", False),
+    (N_("Billed above the site's tariff"), "cost_above", False),
+    (N_("Billed below the site's tariff"), "cost_below", False),
+    (N_("Fees for standing on, as billed"), "idle_fee", False),
 )
 """Words, key, and whether the line stands there even where it counts nothing."""
+
+
+_OPEN = {
+    "not_billed_yet": NN_(
+        "{n} charge later than the last bill that came: not billed yet",
+        "{n} charges later than the last bill that came: not billed yet",
+    ),
+    "site_never_bills": NN_(
+        "{n} charge at sites that never sent a bill", "{n} charges at sites that never sent a bill"
+    ),
+    "place_unknown": NN_(
+        "{n} charge without a bill at an unknown place",
+        "{n} charges without a bill at an unknown place",
+    ),
+    "clock_not_set": NN_(
+        "{n} charge with another energy in the log of a charger whose clock cannot be set: too few "
+        "charges seen by both",
+        "{n} charges with another energy in the log of a charger whose clock cannot be set: too "
+        "few charges seen by both",
+    ),
+    "heating": NN_(
+        "{n} charge with more energy at the meter, which heating the battery at the plug explains "
+        "or may explain",
+        "{n} charges with more energy at the meter, which heating the battery at the plug explains "
+        "or may explain",
+    ),
+    "no_log": NN_(
+        "{n} charge at the fleet's own chargers, whose logs do not show it",
+        "{n} charges at the fleet's own chargers, whose logs do not show them",
+    ),
+    "energy_not_judged": NN_(
+        "energy of {n} charge, for want of samples or of an energy billed",
+        "energy of {n} charges, for want of samples or of an energy billed",
+    ),
+    "no_tariff": NN_(
+        "price of {n} charge: the site's tariff is not known",
+        "price of {n} charges: the site's tariff is not known",
+    ),
+}
+"""What is not claimed, by the count of it in ``weekly_bills``."""
 
 
 def bills_section(week: WeekData, filters: dict[str, Callable[..., str]]) -> Row | None:
@@ -91,10 +133,11 @@ def _weight(row: Row) -> tuple[float, str, str]:
 
 def _line(bills: Row, words: str, key: str) -> Row:
     count_n, priced_n = bills[f"{key}_n"], bills.get(f"{key}_priced_n")
+    said = _(words)
     if priced_n is not None and priced_n < count_n:
-        words += f" (money of {priced_n})"
+        said += " " + _("(money of {n})", n=number(priced_n))
     return {
-        "words": words,
+        "words": said,
         "count_n": count_n,
         "energy_kwh": bills.get(f"{key}_kwh"),
         "money_cost": bills.get(f"{key}_cost"),
@@ -103,67 +146,39 @@ def _line(bills: Row, words: str, key: str) -> Row:
 
 def _open_words(bills: Row, money: Callable[..., str]) -> list[str]:
     """What is not claimed, and why; nothing that counts none."""
-    unlinked_n = bills["unlinked_records_n"]
-    silent = bills["vehicle_silent_cost"]
-    said = (
-        (
-            unlinked_n,
-            f"{counted(unlinked_n, 'record')} of cards that lead to no vehicle: add them to "
-            "cards.toml"
-            + (
-                f". {_charges(bills['bill_unlinked_n'])} without a bill may be theirs"
-                if bills["bill_unlinked_n"]
-                else ""
-            ),
-        ),
-        (
-            bills["vehicle_silent_n"],
-            f"{_charges(bills['vehicle_silent_n'])} billed ({money(silent)}) while the vehicle "
-            "sent nothing",
-        ),
-        (
-            bills["not_billed_yet_n"],
-            f"{_charges(bills['not_billed_yet_n'])} later than the last bill that came: not "
-            "billed yet",
-        ),
-        (
-            bills["site_never_bills_n"],
-            f"{_charges(bills['site_never_bills_n'])} at sites that never sent a bill",
-        ),
-        (
-            bills["place_unknown_n"],
-            f"{_charges(bills['place_unknown_n'])} without a bill at an unknown place",
-        ),
-        (
-            bills["clock_not_set_n"],
-            f"{_charges(bills['clock_not_set_n'])} with another energy in the log of a charger "
-            "whose clock cannot be set: too few charges seen by both",
-        ),
-        (
-            bills["heating_n"],
-            f"{_charges(bills['heating_n'])} with more energy at the meter, which heating the "
-            "battery at the plug explains or may explain",
-        ),
-        (
-            bills["no_log_n"],
-            f"{_charges(bills['no_log_n'])} at the fleet's own chargers, whose logs do not show "
-            f"{'it' if bills['no_log_n'] == 1 else 'them'}",
-        ),
-        (
-            bills["energy_not_judged_n"],
-            f"energy of {_charges(bills['energy_not_judged_n'])}, for want of samples or of an "
-            "energy billed",
-        ),
-        (
-            bills["no_tariff_n"],
-            f"price of {_charges(bills['no_tariff_n'])}: the site's tariff is not known",
-        ),
+    said = [
+        ngettext(one, many, bills[f"{key}_n"])
+        for key, (one, many) in _OPEN.items()
+        if bills[f"{key}_n"]
+    ]
+    if silent_n := bills["vehicle_silent_n"]:
+        silent = ngettext(
+            "{n} charge billed ({money}) while the vehicle sent nothing",
+            "{n} charges billed ({money}) while the vehicle sent nothing",
+            silent_n,
+            money=money(bills["vehicle_silent_cost"]),
+        )
+        said.insert(0, silent)
+    return [*_unlinked_words(bills), *said]
+
+
+def _unlinked_words(bills: Row) -> list[str]:
+    unlinked_n, unbilled_n = bills["unlinked_records_n"], bills["bill_unlinked_n"]
+    if not unlinked_n:
+        return []
+    said = ngettext(
+        "{n} record of cards that lead to no vehicle: add them to cards.toml",
+        "{n} records of cards that lead to no vehicle: add them to cards.toml",
+        unlinked_n,
     )
-    return [words for count_n, words in said if count_n]
-
-
-def _charges(count_n: int) -> str:
-    return counted(count_n, "charge")
+    if not unbilled_n:
+        return [said]
+    theirs = ngettext(
+        "{n} charge without a bill may be theirs",
+        "{n} charges without a bill may be theirs",
+        unbilled_n,
+    )
+    return [f"{said}. {theirs}"]
 
 
 def _kind(row: Row) -> str:
@@ -185,12 +200,12 @@ def _exception(row: Row) -> Row:
         "stop_id": row["stop_id"],
         "vehicle_name": row["vehicle_name"],
         "site_name": row["site_name"],
-        "what": _WHAT_WORDS[kind],
+        "what": _(_WHAT_WORDS[kind]),
         "record": name(record, _MOST_NUMBER) if record else None,
         "energy": _energy(row["expected_kwh"], row["billed_kwh"] if is_billed else metered),
         "billed_cost": row["billed_cost"],
         "difference": _difference(row, kind),
-        "next": _NEXT[f"{kind}_logged" if is_logged else kind],
+        "next": _(_NEXT[f"{kind}_logged" if is_logged else kind]),
     }
 
 
@@ -210,7 +225,7 @@ def _energy(expected: float | None, metered: float | None) -> str:
 def _difference(row: Row, kind: str) -> str:
     """Money in the fleet's disfavour with a plus; energy where no money is known."""
     if kind == "idle_fee":
-        return f"fee {number(row['idle_fee_cost'], 2)}"
+        return _("fee {money}", money=number(row["idle_fee_cost"], 2))
     if row["difference_cost"] is not None:
         return number(row["difference_cost"], 2, signed=True)
     unexplained: Any = row["unexplained_kwh"]

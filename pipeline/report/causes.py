@@ -6,16 +6,18 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from pipeline.report.language import N_
+
 Row = Mapping[str, Any]
 
 CAUSE_WORDS = {
-    "avoidable": "cold, avoidable",
-    "unavoidable": "cold, unavoidable",
-    "unjudged": "cold, not judged",
-    "site": "charger's own limit",
-    "held_back": "held back by the site",
-    "unexplained": "unexplained",
-    "unsplit": "cause not known",
+    "avoidable": N_("cold, avoidable"),
+    "unavoidable": N_("cold, unavoidable"),
+    "unjudged": N_("cold, not judged"),
+    "site": N_("charger's own limit"),
+    "held_back": N_("held back by the site"),
+    "unexplained": N_("unexplained"),
+    "unsplit": N_("cause not known"),
 }
 _LEAST_MIN = 0.05
 """A part below this, either way, is not drawn; it is rounding, or a charge that went as it should.

@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline.report.causes import CAUSE_WORDS, Part, parts_of, whole_of
 from pipeline.report.drawing import bare, label, marked, svg
 from pipeline.report.filters import minutes, name, number
+from pipeline.report.language import _
 from pipeline.report.palette import CAUSE_MARKS, INK, OUTCOME_MARKS, PAPER, SOFT, Mark
 from pipeline.report.words import OUTCOME_WORDS
 
@@ -74,14 +75,16 @@ def vehicles_chart(vehicles: Sequence[Row], room_mm: float = 92.0) -> VehiclesCh
     key_mm = _KEY_LINE_MM * (1 + max(entry.line for entry in entries))
     return VehiclesChart(
         key=Markup(
-            svg("key", _WIDTH_MM, key_mm, "Key to the marks of the chart.", _key(entries, key_mm))
+            svg(
+                "key", _WIDTH_MM, key_mm, _("Key to the marks of the chart."), _key(entries, key_mm)
+            )
         ),
         drawing=Markup(
             svg(
                 "vehicles",
                 width_mm,
                 pitch_mm * len(rows),
-                f"Outcomes and minutes by cause, per vehicle. {words}.",
+                _("Outcomes and minutes by cause, per vehicle. {vehicles}.", vehicles=words),
                 draw,
             )
         ),
@@ -93,12 +96,15 @@ def vehicles_chart(vehicles: Sequence[Row], room_mm: float = 92.0) -> VehiclesCh
 
 def _in_words(row: Row) -> str:
     counts = ", ".join(
-        f"{row[f'{code}_n']} {OUTCOME_WORDS[code]}" for code in OUTCOME_MARKS if row[f"{code}_n"]
+        f"{number(row[f'{code}_n'])} {_(OUTCOME_WORDS[code])}"
+        for code in OUTCOME_MARKS
+        if row[f"{code}_n"]
     )
     causes = ", ".join(
-        f"{minutes(part.minutes)} {CAUSE_WORDS[part.code]}" for part in parts_of(row)
+        f"{minutes(part.minutes)} {_(CAUSE_WORDS[part.code])}" for part in parts_of(row)
     )
-    return f"{name(row['vehicle_name'], 40)}: {counts}; {causes or 'no minutes by cause'}"
+    causes = causes or _("no minutes by cause")
+    return f"{name(row['vehicle_name'], 40)}: {counts}; {causes}"
 
 
 def _outcome_panel(axes: Axes, rows: Sequence[Row]) -> None:
@@ -134,7 +140,7 @@ def _outcome_panel(axes: Axes, rows: Sequence[Row]) -> None:
 def _cause_panel(axes: Axes, rows: Sequence[Row], width_mm: float) -> None:
     bare(axes)
     stacks = [stacked(parts_of(row)) for row in rows]
-    ends = [at + width for bars in stacks for _, at, width in bars]
+    ends = [at + width for bars in stacks for _code, at, width in bars]
     low = min([0.0, *ends])
     high = max([1.0, *ends, *(row["lost_at_most_min"] or 0.0 for row in rows)])
     has_bounds = any(row["lost_at_most_min"] is not None for row in rows)
@@ -156,9 +162,9 @@ def _cause_panel(axes: Axes, rows: Sequence[Row], width_mm: float) -> None:
         text = number(whole)
         if at_most is not None:
             bar(index + 0.26, 0.0, at_most, 0.22, CAUSE_MARKS["at_most"])
-            bound = f"at most {number(at_most)}"
+            bound = _("at most {minutes}", minutes=number(at_most))
             text = bound if whole is None else f"{text}  ({bound})"
-        end = max([0.0, at_most or 0.0, *(at + width for _, at, width in bars)])
+        end = max([0.0, at_most or 0.0, *(at + width for _code, at, width in bars)])
         label(axes, end, index, text, dx_pt=3.0)
     axes.plot([0, 0], [-0.5, len(rows) - 0.5], color=INK, linewidth=0.6)
 
@@ -186,12 +192,12 @@ def _key_entries(rows: Sequence[Row]) -> list[_Entry]:
     Those of the causes are named at the fleet's own bar, above this chart.
     """
     marks = [
-        (mark, OUTCOME_WORDS[code])
+        (mark, _(OUTCOME_WORDS[code]))
         for code, mark in OUTCOME_MARKS.items()
         if any(row[f"{code}_n"] for row in rows)
     ]
     if any(row["lost_at_most_min"] is not None for row in rows):
-        marks.append((CAUSE_MARKS["at_most"], "at most, from summaries"))
+        marks.append((CAUSE_MARKS["at_most"], _("at most, from summaries")))
     entries: list[_Entry] = []
     at_mm, line = 0.2, 0
     for mark, text in marks:

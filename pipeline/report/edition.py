@@ -12,14 +12,23 @@ import duckdb
 
 from pipeline.config import Fleet
 from pipeline.problems import ColdMinutesError, Problem
-from pipeline.report.pages import fleet_html, for_print
+from pipeline.report.filters import one_line
+from pipeline.report.language import speaking
+from pipeline.report.pages import fleet_document
 from pipeline.report.pdf import check_pdf_support, write_pdf
-from pipeline.report.tables import SCHEMA_VERSION, summary, tables
+from pipeline.report.tables import (
+    SCHEMA_VERSION,
+    edition_tables,
+    parquet_bytes,
+    summary,
+    tables,
+)
 from pipeline.report.weekdata import document_instant, read_week
+from pipeline.report.workbook import workbook_bytes
 
 __all__ = ["SCHEMA_VERSION", "report"]
 
-_OURS = frozenset({"fleet.pdf", "fleet.html", "summary.json", "tables"})
+_OURS = frozenset({"fleet.pdf", "fleet.html", "summary.json", "tables", "tables.xlsx"})
 
 
 def report(
@@ -62,16 +71,31 @@ def report(
         raise ColdMinutesError([problem], exit_code=4)
     week = read_week(con, week_id, fleet)
     instant = document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH"))
-    html = fleet_html(
-        week,
-        fleet,
-        instant=instant,
+    with speaking(fleet.settings.language):
+        html, attached = fleet_document(
+            week,
+            fleet,
+            instant=instant,
+            method_version=method_version,
+            version=version,
+            problems=problems,
+        )
+    texts = {f"tables/{name}": text for name, text in tables(week).items()}
+    made = edition_tables(week)
+    binaries = {f"tables/{table.name}.parquet": parquet_bytes(table) for table in made}
+    binaries["tables.xlsx"] = workbook_bytes(
+        made,
+        title=f"{one_line(fleet.settings.operator)}: Cold Minutes, {week_id}",
+        week_id=week_id,
+        currency=fleet.settings.currency,
+        time_zone=fleet.settings.time_zone,
         method_version=method_version,
         version=version,
-        problems=problems,
+        instant=instant,
     )
-    texts = {f"tables/{name}": text for name, text in tables(week).items()}
-    outputs = sorted([*texts, "fleet.html", "summary.json", *(["fleet.pdf"] if pdf else [])])
+    outputs = sorted(
+        [*texts, *binaries, "fleet.html", "summary.json", *(["fleet.pdf"] if pdf else [])]
+    )
     texts["fleet.html"] = html
     texts["summary.json"] = summary(
         week,
@@ -88,8 +112,10 @@ def report(
             (fresh / "tables").mkdir(parents=True)
             for name, text in texts.items():
                 (fresh / name).write_bytes(text.encode("utf-8", "replace"))
+            for name, content in binaries.items():
+                (fresh / name).write_bytes(content)
             if pdf:
-                write_pdf(for_print(html), fresh / "fleet.pdf")
+                write_pdf(html, fresh / "fleet.pdf", attached, instant)
             _swap(fresh, target, Path(scratch) / "old")
     except OSError as error:
         raise ColdMinutesError(

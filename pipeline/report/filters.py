@@ -8,6 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from pipeline.config import FleetSettings
+from pipeline.report.language import spoken
 from pipeline.units import degf_from_degc, miles_from_km
 
 NONE = "–"
@@ -28,7 +29,7 @@ def number(value: Any, digits: int = 0, *, signed: bool = False) -> str:
     rounded = round(float(value), digits)
     if not math.isfinite(rounded):
         return NONE
-    text = f"{abs(rounded):,.{digits}f}".replace(",", NBSP)
+    text = spoken().decimal(abs(rounded), digits)
     if rounded < 0:
         return MINUS + text
     return f"+{text}" if signed and rounded > 0 else text
@@ -99,14 +100,9 @@ def count(value: Any) -> str:
     return NONE if value is None else number(int(value))
 
 
-def count_of(value: Any, noun: str) -> str:
-    """A count with its noun in the right number: ``1 stop``, ``2 stops``."""
-    return f"{count(value)} {noun if value == 1 else noun + 's'}"
-
-
 def date_words(value: date | None) -> str:
     """``Mon 12 Jan``."""
-    return NONE if value is None else f"{value:%a} {value.day} {value:%b}"
+    return NONE if value is None else spoken().day(value)
 
 
 def local_time(value: datetime | None) -> str:
@@ -150,7 +146,6 @@ def quantity_filters(settings: FleetSettings) -> dict[str, Callable[..., str]]:
         "plain_tenths": plain_tenths,
         "amount": amount,
         "count": count,
-        "count_of": count_of,
         "date_words": date_words,
         "local_time": local_time,
         "money": money,

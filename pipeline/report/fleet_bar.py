@@ -11,6 +11,7 @@ from pipeline.report.causes import CAUSE_WORDS, Row, parts_of, parts_shown
 from pipeline.report.charts import stacked
 from pipeline.report.drawing import bare, marked, svg
 from pipeline.report.filters import number
+from pipeline.report.language import _
 from pipeline.report.palette import CAUSE_MARKS, INK, SOFT
 
 if TYPE_CHECKING:
@@ -32,15 +33,15 @@ def fleet_bar(row: Row) -> Markup | None:
     if not parts:
         return None
     shown = parts_shown(row)
-    words = [CAUSE_WORDS[part.code] for part in parts]
-    spoken = ", ".join(
+    words = [_(CAUSE_WORDS[part.code]) for part in parts]
+    told = ", ".join(
         f"{number(value)} min {word}" for value, word in zip(shown, words, strict=True)
     )
     bars = stacked(parts)
-    low = min([0.0, *(at + width for _, at, width in bars)])
-    high = max([0.0, *(at + width for _, at, width in bars)])
+    low = min([0.0, *(at + width for _code, at, width in bars)])
+    high = max([0.0, *(at + width for _code, at, width in bars)])
     scale = _WIDTH_MM / max(high - low, 1e-9)
-    middles = [(at + width / 2 - low) * scale for _, at, width in bars]
+    middles = [(at + width / 2 - low) * scale for _code, at, width in bars]
     widths = [max(6.0, _LETTER_MM * len(word)) for word in words]
     # Gains stand left of 0, so that labels follow the bar and not the order of the causes.
     order = sorted(range(len(parts)), key=lambda at: middles[at])
@@ -94,7 +95,11 @@ def fleet_bar(row: Row) -> Markup | None:
             zero = -low * scale
             axes.plot([zero, zero], [0.0, _BAR_MM + 0.6], color=INK, linewidth=0.9)
 
-    title = f"Where the minutes went, whole fleet: {spoken}; {number(sum(shown))} min in all."
+    title = _(
+        "Where the minutes went, whole fleet: {causes}; {sum} min in all.",
+        causes=told,
+        sum=number(sum(shown)),
+    )
     return Markup(svg("fleet-bar", _WIDTH_MM, _HEIGHT_MM, title, draw))
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import gettext
 import io
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -24,11 +25,28 @@ from babel.messages.pofile import read_po
 from babel.numbers import format_decimal
 
 from pipeline.resources import folder
+from pipeline.wording import N_, NN_
+
+__all__ = [
+    "LANGUAGES",
+    "NN_",
+    "N_",
+    "Language",
+    "_",
+    "language",
+    "listed",
+    "ngettext",
+    "pgettext",
+    "speaking",
+    "spoken",
+]
 
 LANGUAGES = ("en", "de", "fr", "nb", "es")
 NBSP = "\u00a0"
 _DAY = {"de": "EEE d. MMM", "nb": "EEE d. MMM"}
 _LONG_DAY = {"de": "d. MMMM y", "nb": "d. MMMM y", "es": "d 'de' MMMM 'de' y"}
+_MONTH_OF_DAY = re.compile(r" ('de' )?MMMM.*")
+_YEAR_OF_DAY = re.compile(r" ('de' )?y")
 _MONTH = {"es": "LLLL 'de' y"}
 
 
@@ -66,6 +84,23 @@ class Language:
     def day(self, value: date) -> str:
         """Weekday, day and month, short: ``Mon 12 Jan``."""
         return format_date(value, _DAY.get(self.code, "EEE d MMM"), locale=self.locale)
+
+    def days(self, first: date, last: date) -> str:
+        """From a day to another, what they share said once: ``Mon 12 to Sun 18 January 2026``."""
+        month_and_year = _LONG_DAY.get(self.code, "d MMMM y")
+        shorter = month_and_year
+        if first.year == last.year:
+            shorter = (
+                _MONTH_OF_DAY.sub("", month_and_year)
+                if first.month == last.month
+                else (_YEAR_OF_DAY.sub("", month_and_year))
+            )
+        return pgettext(
+            "days",
+            "{first} to {last}",
+            first=format_date(first, f"EEE {shorter}", locale=self.locale),
+            last=format_date(last, f"EEE {month_and_year}", locale=self.locale),
+        )
 
     def long_day(self, value: date) -> str:
         """Day, month and year: ``12 January 2026``."""
@@ -124,14 +159,23 @@ def ngettext(one: str, many: str, n: int, **values: Any) -> str:
     return said.format(n=spoken().decimal(n, 0), **values)
 
 
-def pgettext(context: str, text: str) -> str:
+def pgettext(context: str, text: str, **values: Any) -> str:
     """As `_`, where one English word needs several in other languages."""
-    return spoken().words.pgettext(context, text)
+    said = spoken().words.pgettext(context, text)
+    return said.format(**values) if values else said
 
 
-def N_(text: str) -> str:  # noqa: N802
-    """Mark words of a table for translation; whoever prints them calls `_`."""
-    return text
+def listed(words: Sequence[str]) -> str:
+    """Words one after the other, the last two joined by *and*.
+
+    Examples
+    --------
+    >>> listed(["cold", "site", "idle"])
+    'cold, site and idle'
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return _("{first} and {last}", first=", ".join(words[:-1]), last=words[-1])
 
 
 def _catalogue(code: str) -> gettext.NullTranslations:

@@ -6,10 +6,12 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from pipeline.config import Fleet
-from pipeline.report.filters import kw, name, number
+from pipeline.report.filters import kw, name, number, rate
+from pipeline.report.language import N_, _, ngettext
+from pipeline.report.learned_habits import habits_words
 from pipeline.report.learned_plots import cold_plot, curve_plot
 from pipeline.report.weekdata import Row, WeekData
-from pipeline.report.words import counted, isolated
+from pipeline.report.words import isolated, words_of
 
 _MOST_MODELS = 4
 _WARMER_KELVIN = 3.0
@@ -19,20 +21,15 @@ _SCALE_WORTH_SAYING = 0.03
 Filters = dict[str, Callable[..., str]]
 
 _THERMAL_WHY = {
-    "no_pack_temperature": "no pack temperature beside outside temperature and pack power",
-    "too_few_stretches": "too few stretches of warming, driving and parking",
-    "heat_implausible": "the fitted heat capacity is not plausible",
-    "tau_implausible": "the fitted cooling time is not plausible",
-    "no_usable_kwh": "no usable capacity configured",
+    "no_pack_temperature": N_("no pack temperature beside outside temperature and pack power"),
+    "too_few_stretches": N_("too few stretches of warming, driving and parking"),
+    "heat_implausible": N_("the fitted heat capacity is not plausible"),
+    "tau_implausible": N_("the fitted cooling time is not plausible"),
+    "no_usable_kwh": N_("no usable capacity configured"),
 }
-_HABIT_WHY = {
-    "too_few_spells": "seen too rarely",
-    "no_common_value": "no common value",
-}
-_HABITS = {
-    "heater_power_kw": "heater",
-    "warming_end_degc": "warming ends at",
-    "warming_cutoff_soc_pct": "none at or below",
+_COLD_FORMS = {
+    "factor": N_("a factor on the warm curve"),
+    "ceiling": N_("a ceiling on the current"),
 }
 
 
@@ -58,12 +55,12 @@ def _block(week: WeekData, row: Row, names: dict[str, Any], fleet: Fleet, filter
     return {
         "model_name": shown,
         "facts": [
-            ("Warm curve", _curve_words(row, curves)),
-            ("Cold limit", _cold_words(row, limits)),
-            ("Full power", _full_power_words(row, threshold, filters)),
-            ("Heat store", _thermal_words(row)),
-            ("Habits", _habits_words(habits, filters)),
-            ("No heater signal", _trial_words(row)),
+            (_("Warm curve"), _curve_words(row, curves)),
+            (_("Cold limit"), _cold_words(row, limits)),
+            (_("Full power"), _full_power_words(row, threshold, filters)),
+            (_("Heat store"), _thermal_words(row)),
+            (_("Habits"), habits_words(habits, filters)),
+            (_("No heater signal"), _trial_words(row)),
             *_plug_facts(row, filters),
         ],
         "curve": curve_plot(f"curve-{_letters(model_id)}", shown, curves) if curves else None,
@@ -87,17 +84,31 @@ def _threshold(fleet: Fleet, model_id: str) -> float | None:
 
 def _curve_words(row: Row, curves: Sequence[Row]) -> str:
     if not curves:
-        return "none: neither learned nor configured, so no minutes are computed"
+        return _("none: neither learned nor configured, so no minutes are computed")
     fallen = [each["soc_bin"] for each in curves if each["curve_source"] == "configured"]
     scaled = [each["soc_bin"] for each in curves if each["curve_source"] == "scaled"]
     if len(fallen) == len(curves):
-        return f"as configured; {counted(row['sessions_n'], 'charge')} seen, too few to learn from"
-    said = f"learned from {counted(row['sessions_n'], 'charge')}"
+        return ngettext(
+            "as configured; {n} charge seen, too few to learn from",
+            "as configured; {n} charges seen, too few to learn from",
+            row["sessions_n"],
+        )
+    said = [ngettext("learned from {n} charge", "learned from {n} charges", row["sessions_n"])]
     if scaled:
-        said += f"; {spans(scaled)} % of charge: configured shape at the learned level"
+        said.append(
+            _(
+                "{range} % of charge: configured shape at the learned level",
+                range=spans(scaled),
+            )
+        )
     if fallen:
-        said += f"; {spans(fallen)} % of charge: as configured, fewer than five charges there"
-    return said
+        said.append(
+            _(
+                "{range} % of charge: as configured, fewer than five charges there",
+                range=spans(fallen),
+            )
+        )
+    return "; ".join(said)
 
 
 def spans(bins: Sequence[int]) -> str:
@@ -119,48 +130,69 @@ def spans(bins: Sequence[int]) -> str:
 
 def _cold_words(row: Row, limits: Sequence[Row]) -> str:
     if row["cold_form"] is None:
-        return "not known: too few cold charges, and none configured; causes are not split"
-    form = {
-        "factor": "a factor on the warm curve",
-        "ceiling": "a ceiling on the current",
-    }.get(row["cold_form"], name(row["cold_form"], 30))
+        return _("not known: too few cold charges, and none configured; causes are not split")
+    form = words_of(name(row["cold_form"], 30), _COLD_FORMS)
     if row["cold_source"] != "learned":
-        return f"{form}, as configured"
-    said = f"{form}, learned from {counted(row['cold_sessions_n'], 'charge')}"
+        return _("{form}, as configured", form=form)
+    said = [
+        ngettext(
+            "{form}, learned from {n} charge",
+            "{form}, learned from {n} charges",
+            row["cold_sessions_n"],
+            form=form,
+        )
+    ]
     factor, ceiling = row["factor_pinball_loss_kw"], row["ceiling_pinball_loss_kw"]
     if factor is not None and ceiling is not None:
         own, other = (factor, ceiling) if row["cold_form"] == "factor" else (ceiling, factor)
-        said += f"; misses by {number(own, 2)} kW against {number(other, 2)} kW of the other form"
+        said.append(
+            _(
+                "misses by {own} kW against {other} kW of the other form",
+                own=number(own, 2),
+                other=number(other, 2),
+            )
+        )
     kept = [each["cell_temp_degc"] for each in limits if each["cold_source"] == "configured"]
     if kept:
-        said += f"; {counted(len(kept), 'temperature')} as configured"
-    return said
+        said.append(
+            ngettext("{n} temperature as configured", "{n} temperatures as configured", len(kept))
+        )
+    return "; ".join(said)
 
 
 def _full_power_words(row: Row, threshold: float | None, filters: Filters) -> str:
     full = row["full_power_degc"]
     if full is None:
-        return "not known"
-    said = f"from {filters['temperature'](full)}"
+        return _("not known")
+    shown = filters["temperature"](full)
     if threshold is not None and full - threshold > _WARMER_KELVIN:
-        said += (
-            f": above the warm threshold of {filters['temperature'](threshold)}, so that a stop "
-            "called warm may still lose minutes to cold"
+        return _(
+            "from {full}: above the warm threshold of {threshold}, so that a stop called warm may "
+            "still lose minutes to cold",
+            full=shown,
+            threshold=filters["temperature"](threshold),
         )
-    return said
+    return _("from {full}", full=shown)
 
 
 def _thermal_words(row: Row) -> str:
     if row["thermal_source"] != "learned":
-        why = _THERMAL_WHY.get(str(row["thermal_why"]), name(row["thermal_why"], 60))
-        return f"assumed by its capacity, because {why}" if row["thermal_why"] else "assumed"
+        if not row["thermal_why"]:
+            return _("assumed")
+        why = words_of(name(row["thermal_why"], 60), _THERMAL_WHY)
+        return _("assumed by its capacity, because {why}", why=why)
     heat, heat_se = row["heat_kj_per_kelvin"], row["heat_se_kj_per_kelvin"]
     said = f"{_with_error(heat, heat_se, 0)} kJ/K"
     if row["tau_h"] is not None:
         loss, loss_se = row["loss_w_per_kelvin"], row["loss_se_w_per_kelvin"]
-        said += f", cools with a time constant of {number(row['tau_h'], 1)} h"
-        said += f" ({_with_error(loss, loss_se, 1)} W/K)"
-    return f"{said}; {counted(row['stretches_n'], 'stretch', 'stretches')}"
+        said = _(
+            "{heat}, cools with a time constant of {hours} h ({loss} W/K)",
+            heat=said,
+            hours=number(row["tau_h"], 1),
+            loss=_with_error(loss, loss_se, 1),
+        )
+    stretches = ngettext("{n} stretch", "{n} stretches", row["stretches_n"])
+    return f"{said}; {stretches}"
 
 
 def _with_error(value: float | None, error: float | None, digits: int) -> str:
@@ -170,42 +202,19 @@ def _with_error(value: float | None, error: float | None, digits: int) -> str:
     return f"{number(value, digits)} ± {number(error, digits if error >= 0.5 else digits + 1)}"
 
 
-def _habits_words(habits: Sequence[Row], filters: Filters) -> str:
-    """What the vehicles themselves do, with a word where it is not as configured."""
-    if not habits:
-        return "not seen"
-    return "; ".join(_habit_words(habit, filters) for habit in habits)
-
-
-def _habit_words(habit: Row, filters: Filters) -> str:
-    quantity = habit["quantity"]
-    show: Callable[[Any], str] = {
-        "heater_power_kw": lambda value: f"{number(value, 1)}\u00a0kW",
-        "warming_end_degc": filters["temperature"],
-        "warming_cutoff_soc_pct": lambda value: f"{number(value)}\u00a0%",
-    }[quantity]
-    words = _HABITS[quantity]
-    configured = habit["configured_value"]
-    if habit["learned_value"] is None:
-        why = _HABIT_WHY.get(str(habit["why_null"]), name(habit["why_null"], 40))
-        told = f", configured {show(configured)}" if configured is not None else ""
-        return f"{words}: not learned, {why} ({habit['seen_n']}){told}"
-    said = f"{words} {show(habit['learned_value'])} (seen {habit['seen_n']} times"
-    if configured is None:
-        return f"{said}, none configured)"
-    if habit["is_different"]:
-        return f"{said}) differs from the configured {show(configured)}: check the settings"
-    return f"{said}, configured {show(configured)})"
-
-
 def _trial_words(row: Row) -> str:
     """Grade B on trial: how often its inference is wrong where the heater is known."""
     judged, wrong, still_open = (row[f"grade_b_{key}_n"] for key in ("judged", "wrong", "open"))
     if not judged:
-        return "not tried: no stop with a known heater to try it on"
-    return (
-        f"warming inferred from the rise alone was wrong at {wrong} of {judged} stops whose "
-        f"heater is known, and left {still_open or 0} open"
+        return _("not tried: no stop with a known heater to try it on")
+    return ngettext(
+        "warming inferred from the rise alone was wrong at {wrong} of {n} stops whose heater is "
+        "known, and left {open} open",
+        "warming inferred from the rise alone was wrong at {wrong} of {n} stops whose heater is "
+        "known, and left {open} open",
+        judged,
+        wrong=number(wrong),
+        open=number(still_open or 0),
     )
 
 
@@ -214,17 +223,30 @@ def _plug_facts(row: Row, filters: Filters) -> list[tuple[str, str]]:
     if below is None or until is None:
         return []
     temperature = filters["temperature"]
-    said = f"the pack is heated below {temperature(below)}, until {temperature(until)}"
+    said = _(
+        "the pack is heated below {below}, until {until}",
+        below=temperature(below),
+        until=temperature(until),
+    )
     if row["plug_hold_below_degc"] is not None:
-        said += f"; below {temperature(row['plug_hold_below_degc'])} it takes no charge meanwhile"
-    return [("At the charger", said)]
+        hold = _(
+            "below {temperature} it takes no charge meanwhile",
+            temperature=temperature(row["plug_hold_below_degc"]),
+        )
+        said = f"{said}; {hold}"
+    return [(_("At the charger"), said)]
 
 
 def _vehicles(week: WeekData) -> str:
     names = {row["vehicle_id"]: row["vehicle_name"] for row in week.vehicles}
     told = [
-        f"{isolated(names.get(row['vehicle_id']) or row['vehicle_id'])} "
-        f"{number(row['curve_scale'] * 100)}\u00a0% ({counted(row['sessions_n'], 'charge')})"
+        ngettext(
+            "{vehicle} {level} ({n} charge)",
+            "{vehicle} {level} ({n} charges)",
+            row["sessions_n"],
+            vehicle=isolated(names.get(row["vehicle_id"]) or row["vehicle_id"]),
+            level=rate(row["curve_scale"]),
+        )
         for row in sorted(week.fitted_vehicles, key=lambda row: row["curve_scale"])
         if abs(row["curve_scale"] - 1) > _SCALE_WORTH_SAYING
     ]
@@ -234,7 +256,12 @@ def _vehicles(week: WeekData) -> str:
 def _sites(week: WeekData) -> str:
     names = {row["site_id"]: row["site_name"] for row in week.sites}
     return ", ".join(
-        f"{isolated(names.get(row['site_id']) or row['site_id'])} {kw(row['power_kw'])} "
-        f"({counted(row['sessions_n'], 'charge')})"
+        ngettext(
+            "{site} {power} ({n} charge)",
+            "{site} {power} ({n} charges)",
+            row["sessions_n"],
+            site=isolated(names.get(row["site_id"]) or row["site_id"]),
+            power=kw(row["power_kw"]),
+        )
         for row in week.fitted_sites[:12]
     )

@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from pipeline.report.drawing import svg
 from pipeline.report.filters import number
+from pipeline.report.language import _
 from pipeline.report.palette import COLD, INK, NEUTRAL_EDGE, PAPER, RULE, SOFT
 from pipeline.report.weekdata import Row
 
@@ -39,23 +40,23 @@ def curve_plot(identity: str, model_name: str, curves: Sequence[Row]) -> Markup:
         _quiet(axes)
         _quiet(counts)
         high = max(
-            max(row["reference_kw"] for row in curves), max((y for _, y in known), default=0.0)
+            max(row["reference_kw"] for row in curves), max((y for _x, y in known), default=0.0)
         )
         axes.set_xlim(0, 100)
         axes.set_ylim(0, high * 1.12)
         axes.set_xticks([])
-        axes.set_yticks(_ticks(high))
+        axes.set_yticks(_ticks(high), _tick_words(_ticks(high)))
         if known:
             axes.plot(
                 [x for x, _ in known],
-                [y for _, y in known],
+                [y for _x, y in known],
                 color=NEUTRAL_EDGE,
                 linewidth=0.9,
                 linestyle=(0, (3, 1.5)),
             )
         # A stretch is joined to the bin before it, so that the line has no holes.
         for source, run in groupby(enumerate(curves), key=lambda pair: pair[1]["curve_source"]):
-            numbers = [at for at, _ in run]
+            numbers = [at for at, _row in run]
             own = curves[max(numbers[0] - 1, 0) : numbers[-1] + 1]
             axes.plot(
                 [row["soc_bin"] + 0.5 for row in own],
@@ -66,12 +67,12 @@ def curve_plot(identity: str, model_name: str, curves: Sequence[Row]) -> Markup:
             )
         axes.text(0.0, 1.0, "kW", transform=axes.transAxes, fontsize=6.5, color=SOFT, va="bottom")
         axes.text(
-            0.04, 0.2, "learned, thick", transform=axes.transAxes, fontsize=6.5, color=COLD,
+            0.04, 0.2, _("learned, thick"), transform=axes.transAxes, fontsize=6.5, color=COLD,
             va="bottom",
         )  # fmt: skip
         if known:
             axes.text(
-                0.04, 0.04, "configured, dashed", transform=axes.transAxes, fontsize=6.5,
+                0.04, 0.04, _("configured, dashed"), transform=axes.transAxes, fontsize=6.5,
                 color=NEUTRAL_EDGE, va="bottom",
             )  # fmt: skip
         counts.set_xlim(0, 100)
@@ -87,9 +88,15 @@ def curve_plot(identity: str, model_name: str, curves: Sequence[Row]) -> Markup:
         counts.set_yticks([0, most_n] if most_n else [0])
 
     low, top = min(row["soc_bin"] for row in curves), max(row["reference_kw"] for row in curves)
-    title = (
-        f"Warm curve of {model_name}: power over charge from {low} %, at most {number(top)} kW; "
-        f"{len(learned)} of {len(curves)} bins learned; below, charges per bin, at most {most_n}."
+    title = _(
+        "Warm curve of {model}: power over charge from {low} %, at most {top} kW; {learned} of "
+        "{bins} bins learned; below, charges per bin, at most {most}.",
+        model=model_name,
+        low=number(low),
+        top=number(top),
+        learned=number(len(learned)),
+        bins=number(len(curves)),
+        most=number(most_n),
     )
     return Markup(svg(identity, _WIDTH_MM, _HEIGHT_MM, title, draw))
 
@@ -122,7 +129,7 @@ def cold_plot(
             each.set_xlim(x[0] - 1, x[-1] + 1)
         axes.set_ylim(0, top * 1.15)
         axes.set_xticks([])
-        axes.set_yticks(_ticks(top))
+        axes.set_yticks(_ticks(top), _tick_words(_ticks(top)))
         axes.plot(x, y, color=COLD, linewidth=0.9, linestyle=(0, (1, 1.2)))
         is_learned = [row["cold_source"] == "learned" for row in shown]
         axes.plot(
@@ -138,7 +145,7 @@ def cold_plot(
         axes.text(
             0.0,
             1.0,
-            "% of warm curve" if is_factor else "kW per kWh of capacity",
+            _("% of warm curve") if is_factor else _("kW per kWh of capacity"),
             transform=axes.transAxes,
             fontsize=6.5,
             color=SOFT,
@@ -159,9 +166,19 @@ def cold_plot(
         + (f"{number(row['cold_value'] * 100)} %" if is_factor else number(row["cold_value"], 2))
         for row in shown[::3]
     )
+    words = {"model": model_name, "limits": told, "most": number(most_n)}
     title = (
-        f"Cold limit of {model_name}, {'share of the warm curve' if is_factor else 'kW per kWh'} "
-        f"by coldest cell. {told}. Below, charges behind each temperature, at most {most_n}."
+        _(
+            "Cold limit of {model}, share of the warm curve by coldest cell. {limits}. Below, "
+            "charges behind each temperature, at most {most}.",
+            **words,
+        )
+        if is_factor
+        else _(
+            "Cold limit of {model}, kW per kWh by coldest cell. {limits}. Below, charges behind "
+            "each temperature, at most {most}.",
+            **words,
+        )
     )
     return Markup(svg(identity, _WIDTH_MM, _HEIGHT_MM, title, draw))
 
@@ -185,3 +202,10 @@ def _ticks(high: float) -> list[float]:
         if high / (size * power) <= 3.5
     )
     return [step * at for at in range(int(high / step) + 1)]
+
+
+def _tick_words(ticks: Sequence[float]) -> list[str]:
+    """All with as many decimals as the first step asks for."""
+    step = ticks[1] if len(ticks) > 1 else 1.0
+    digits = next((each for each in range(3) if round(step, each) == step), 3)
+    return [number(tick, digits) for tick in ticks]

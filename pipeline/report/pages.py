@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
+from pipeline.actions import ACTIONS_N
 from pipeline.config import Fleet
 from pipeline.problems import Problem
-from pipeline.report import language
+from pipeline.report.attachments import fleet_attachments
 from pipeline.report.begin import begin_section, site_words
 from pipeline.report.bills import bills_section
 from pipeline.report.charts import rows_that_fit, vehicles_chart
@@ -20,8 +21,12 @@ from pipeline.report.doubts import doubt_row, with_doubt
 from pipeline.report.figures import headline_figures
 from pipeline.report.filters import one_line, quantity_filters
 from pipeline.report.fleet_bar import fleet_bar
+from pipeline.report.followups import followups_section
+from pipeline.report.language import _, ngettext, spoken
 from pipeline.report.learned import learned_section
+from pipeline.report.look import own_look
 from pipeline.report.opening import Opening, opening
+from pipeline.report.pdf import Attached
 from pipeline.report.rows import (
     coverage_facts,
     coverage_row,
@@ -30,15 +35,16 @@ from pipeline.report.rows import (
     mild_power_row,
     stop_row,
     with_bar,
+    with_label,
 )
 from pipeline.report.style import stylesheet
+from pipeline.report.templates import rendered, template_environment
 from pipeline.report.weekdata import Row, WeekData, week_words
 from pipeline.report.words import OUTCOME_WORDS, isolated
 from pipeline.report.worth_words import change_section, worth_section
 from pipeline.resources import folder
 
 _MOST_FINDINGS = 12
-_MOST_ACTIONS = 3
 _MOST_NAMES = 12
 _MOST_FILES = 16
 _MOST_PROBLEMS = 8
@@ -59,6 +65,26 @@ def fleet_html(
     problems: Sequence[Problem] = (),
 ) -> str:
     """The weekly fleet report as one self-contained HTML page."""
+    return fleet_document(
+        week,
+        fleet,
+        instant=instant,
+        method_version=method_version,
+        version=version,
+        problems=problems,
+    )[0]
+
+
+def fleet_document(
+    week: WeekData,
+    fleet: Fleet,
+    *,
+    instant: datetime,
+    method_version: str,
+    version: str,
+    problems: Sequence[Problem] = (),
+) -> tuple[str, list[Attached]]:
+    """The page, and the tables that its PDF carries."""
     context = page_context(
         week,
         fleet,
@@ -67,20 +93,14 @@ def fleet_html(
         version=version,
         problems=problems,
     )
-    return environment(fleet).get_template("fleet_week.html.j2").render(context)
+    html = rendered(environment(fleet), fleet.folder, "fleet_week.html.j2", context)
+    return html, fleet_attachments(context)
 
 
 def environment(fleet: Fleet) -> Environment:
-    """Templates, strict: an undefined variable raises, everything is escaped."""
-    jinja = Environment(
-        loader=FileSystemLoader(folder("report_templates")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    jinja.filters.update(quantity_filters(fleet.settings))
-    jinja.globals.update({"_": language._, "ngettext": language.ngettext})
+    """Templates with the fleet's look: an undefined variable raises, everything is escaped."""
+    jinja = template_environment(fleet)
+    jinja.globals["look"] = own_look(fleet)
     return jinja
 
 
@@ -105,17 +125,24 @@ def page_context(
     has_stops = now["stops_n"] > 0
     said = opening(now, week.stops, week.attention, silent_n=len(silent))
     at_sites = site_words(week)
-    actions = [finding(row, at_sites) for row in week.attention[:_MOST_ACTIONS]]
+    actions = [finding(row, at_sites) for row in week.attention[:ACTIONS_N]]
     bar = fleet_bar(now) if has_stops else None
     room_mm = _room_mm(said, actions, detail_mm, has_bar=bar is not None)
+    followups = followups_section(week.followups, week.week_id)
+    room_mm -= own_look(fleet).height_mm + (followups["height_mm"] if followups else 0.0)
     shown_n = min(with_stops_n, rows_that_fit(room_mm))
     doubted = {row["vehicle_id"]: row for row in week.doubts}
     gaps = [row for row in week.coverage if has_gap(row) or row["vehicle_id"] in doubted]
     whole = [row for row in week.coverage if row not in gaps]
     told = [found for found in problems if found.code not in _TOLD_BY_THE_RULES]
     return {
-        "lang": "en",
-        "title": f"{one_line(settings.operator)}: Cold Minutes, {week.week_id}",
+        "lang": spoken().code,
+        "title": _(
+            "{operator}: {product}, {week}",
+            operator=one_line(settings.operator),
+            product="Cold Minutes",
+            week=week.week_id,
+        ),
         "operator": one_line(settings.operator),
         "week_id": week.week_id,
         "week_words": week_words(week.week_id),
@@ -137,6 +164,7 @@ def page_context(
         "findings": [finding(row, at_sites) for row in week.attention[:_MOST_FINDINGS]],
         "findings_more_n": max(0, len(week.attention) - _MOST_FINDINGS),
         "actions": actions,
+        "followups": followups,
         "figures": figures,
         "detail_mm": round(detail_mm, 1),
         "fleet_bar": bar,
@@ -149,7 +177,7 @@ def page_context(
         "chart_more_n": with_stops_n - shown_n,
         "vehicles": [with_bar(row, settings.target_hit_rate) for row in week.vehicles],
         "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
-        "drivers": [with_bar(row, settings.target_hit_rate) for row in week.drivers],
+        "drivers": [with_bar(with_label(row), settings.target_hit_rate) for row in week.drivers],
         "driver_level": settings.privacy.driver_analysis,
         "purpose": one_line(settings.privacy.purpose),
         # The first rows keep together, so that the table's head never ends a page alone.
@@ -159,11 +187,11 @@ def page_context(
         "grades": [
             (grade.upper(), now[f"stops_{grade}_n"], meaning)
             for grade, meaning in (
-                ("a", "cell temperatures, heater power, power and charge"),
-                ("b", "cell temperatures, no battery heater signal"),
-                ("c", "power and charge, no temperatures"),
-                ("d", "summary of the charge only"),
-                ("e", "start, end and energy only"),
+                ("a", _("cell temperatures, heater power, power and charge")),
+                ("b", _("cell temperatures, no battery heater signal")),
+                ("c", _("power and charge, no temperatures")),
+                ("d", _("summary of the charge only")),
+                ("e", _("start, end and energy only")),
             )
         ],
         "coverage": [with_doubt(coverage_row(row), doubted) for row in gaps],
@@ -185,7 +213,7 @@ def page_context(
         "files_more_n": max(0, len(week.files) - _MOST_FILES),
         "problems": told[:_MOST_PROBLEMS],
         "problems_more_n": max(0, len(told) - _MOST_PROBLEMS),
-        "outcome_words": OUTCOME_WORDS,
+        "outcome_words": {code: _(words) for code, words in OUTCOME_WORDS.items()},
         "keep": {
             "vehicles": len(week.vehicles) <= _KEPT_TOGETHER,
             "sites": len(week.sites) <= _KEPT_TOGETHER,
@@ -216,7 +244,9 @@ def lines_of(text: str, letters: int) -> int:
 def _listed(names: Sequence[str], most: int = _MOST_NAMES) -> str:
     shown = ", ".join(isolated(each) for each in names[:most])
     more = len(names) - most
-    return f"{shown} and {more} more" if more > 0 else shown
+    if more <= 0:
+        return shown
+    return ngettext("{names} and {n} more", "{names} and {n} more", more, names=shown)
 
 
 def for_print(html: str) -> str:

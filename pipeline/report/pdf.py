@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import hashlib
 import logging
 import re
@@ -19,6 +20,7 @@ from urllib.request import url2pathname
 
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.report.language import LANGUAGES, speaking
+from pipeline.report.pdf_tags import mend_tags
 from pipeline.report.style import style_element, stylesheet
 from pipeline.resources import folder
 
@@ -175,6 +177,10 @@ def _style(code: str) -> tuple[Any, Any]:
     return css, fonts
 
 
+# WeasyPrint's fonts clean up after themselves, which fails once modules are being taken down.
+atexit.register(_style.cache_clear)
+
+
 def write_pdf(
     html: str, path: Path, attached: Sequence[Attached] = (), instant: datetime | None = None
 ) -> None:
@@ -259,6 +265,7 @@ def _also_accessible(document: Any, pdf: Any) -> None:
     WeasyPrint names one standard per document. PDF/A wants every property that it does not know
     itself to be described in the same metadata (ISO 19005-3, 6.6.2.3.3).
     """
+    mend_tags(pdf)
     number = int(pdf.catalog["Metadata"].split()[0])
     stream = pdf.objects[number]
     stream.stream = [

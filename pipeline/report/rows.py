@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 from pipeline.report.causes import main_cause
 from pipeline.report.filters import kw, kwh, minutes, name, number, one_line
+from pipeline.report.finding_words import advice_words, evidence_words
+from pipeline.report.language import N_, _, ngettext
 from pipeline.report.weekdata import Row, WeekData
 from pipeline.report.words import (
     EXPECTED_WORDS,
@@ -13,10 +15,11 @@ from pipeline.report.words import (
     MAIN_CAUSE_WORDS,
     OUTCOME_WORDS,
     WHY_WORDS,
-    counted,
+    in_print,
     words_of,
 )
 
+_NO_DRIVER = (N_("unassigned"), N_("all drivers"))
 _WORTH_A_WORD_MIN = 0.5
 """Cold minutes that print as 0 need no reason why they could not be avoided."""
 
@@ -46,28 +49,33 @@ def with_bar(row: Row, target: float | None) -> Row:
     }
 
 
+def with_label(row: Row) -> Row:
+    """A driver's row with the words that stand for several, or for nobody, in print."""
+    label = row["driver_label"]
+    return {**row, "driver_label": _(label) if label in _NO_DRIVER else label}
+
+
 def finding(row: Row, site_words: Mapping[str, str]) -> Row:
     """A finding in words, with at most four of its stops.
 
     A site named for its avoidable minutes says when to set it, from ``site_words``.
     """
-    advice = one_line(row["advice"])
-    if row["code"] == "most_minutes_site" and row["subject_id"] in site_words:
-        said = site_words[row["subject_id"]]
-        advice = f"Save it in the vehicles as a charging place. {said[0].upper()}{said[1:]}."
     stop_ids = [one_line(stop_id) for stop_id in row["stop_ids"] or []]
     shown = ", ".join(stop_ids[:4])
-    more = f" and {len(stop_ids) - 4} more" if len(stop_ids) > 4 else ""
+    if len(stop_ids) > 4:
+        shown = ngettext(
+            "{stops} and {n} more", "{stops} and {n} more", len(stop_ids) - 4, stops=shown
+        )
     return {
         "kind": row["kind"],
-        "subject": name(row["subject_name"] or row["subject_id"] or "unknown place", 44),
+        "subject": name(row["subject_name"] or row["subject_id"] or _("unknown place"), 44),
         "label": words_of(row["code"], FINDING_WORDS),
-        "evidence": one_line(row["evidence"]),
-        "advice": advice,
+        "evidence": evidence_words(row),
+        "advice": advice_words(row, site_words),
         "avoidable_min": row["avoidable_min"],
         "lost_cold_min": row["lost_cold_min"],
         "stops_n": row["stops_n"],
-        "stop_ids": shown + more,
+        "stop_ids": shown,
     }
 
 
@@ -103,39 +111,62 @@ def _summary_words(row: Row) -> str:
     """Energy, stay and highest power of a charge of which no more is known."""
     told = [f"{kwh(row['energy_kwh'], 0)}, {minutes(row['stay_min'])}"]
     if row["power_max_kw"] is not None:
-        told.append(f"{kw(row['power_max_kw'])} max")
+        told.append(_("{power} max", power=kw(row["power_max_kw"])))
     return ", ".join(told)
 
 
 _NO_MILD_WHY = {
-    "too_few_mild_stops": "too few stays in mild weather to compare with",
-    "no_outside_temperature": "no outside temperature to tell mild weather by",
+    "too_few_mild_stops": N_("too few stays in mild weather to compare with"),
+    "no_outside_temperature": N_("no outside temperature to tell mild weather by"),
 }
 
 
 def mild_power_row(row: Row) -> Row:
     """Average power of charges of which no more is known, against mild weather; no minutes."""
     if row["power_kw"] is None:
-        return {"vehicle_name": row["vehicle_name"], "words": "average power not known"}
-    said = (
-        f"{kw(row['power_kw'])} on average over {counted(row['stops_n'], 'stay')}"
-        f"{_power_range(row['power_low_kw'], row['power_high_kw'])}"
+        return {"vehicle_name": row["vehicle_name"], "words": _("average power not known")}
+    own = {
+        "power": kw(row["power_kw"]),
+        "interval": _interval(row["power_low_kw"], row["power_high_kw"]),
+    }
+    said = ngettext(
+        "{power} on average over {n} stay{interval}",
+        "{power} on average over {n} stays{interval}",
+        row["stops_n"],
+        **own,
     )
     if row["mild_power_kw"] is None:
         why = words_of(row["why_null"], _NO_MILD_WHY)
         return {"vehicle_name": row["vehicle_name"], "words": f"{said}; {why}"}
-    whose = "its own" if row["compared_with"] == "vehicle" else "all vehicles'"
-    where = "" if row["compared_with"] == "vehicle" else " at the same sites"
-    said += (
-        f", against {kw(row['mild_power_kw'])}"
-        f"{_power_range(row['mild_power_low_kw'], row['mild_power_high_kw'])} over {whose} "
-        f"{counted(row['mild_stops_n'], 'stay')} in mild weather{where}"
+    mild = {
+        "power": kw(row["mild_power_kw"]),
+        "interval": _interval(row["mild_power_low_kw"], row["mild_power_high_kw"]),
+    }
+    against = (
+        ngettext(
+            "against {power}{interval} over its own {n} stay in mild weather",
+            "against {power}{interval} over its own {n} stays in mild weather",
+            row["mild_stops_n"],
+            **mild,
+        )
+        if row["compared_with"] == "vehicle"
+        else ngettext(
+            "against {power}{interval} over all vehicles' {n} stay in mild weather at the same "
+            "sites",
+            "against {power}{interval} over all vehicles' {n} stays in mild weather at the same "
+            "sites",
+            row["mild_stops_n"],
+            **mild,
+        )
     )
-    return {"vehicle_name": row["vehicle_name"], "words": said}
+    return {"vehicle_name": row["vehicle_name"], "words": f"{said}, {against}"}
 
 
-def _power_range(low: float | None, high: float | None) -> str:
-    return "" if low is None or high is None else f" ({number(low)} to {number(high)})"
+def _interval(low: float | None, high: float | None) -> str:
+    """In brackets after a blank; empty where there is none."""
+    if low is None or high is None:
+        return ""
+    return " " + _("({low} to {high})", low=number(low), high=number(high))
 
 
 def has_gap(row: Row) -> bool:
@@ -146,8 +177,8 @@ def has_gap(row: Row) -> bool:
 
 def coverage_row(row: Row) -> Row:
     """A vehicle's coverage with its missing signals in words."""
-    signals = [words_of(one_line(signal), {}) for signal in row["missing_signals"] or []]
-    return {**row, "missing_words": ", ".join(signals), "unlocks": one_line(row["unlocks"])}
+    signals = [in_print(signal) for signal in row["missing_signals"] or []]
+    return {**row, "missing_words": ", ".join(signals), "unlocks": in_print(row["unlocks"])}
 
 
 def coverage_facts(week: WeekData) -> Row:

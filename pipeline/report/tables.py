@@ -6,8 +6,11 @@ import csv
 import io
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+
+import polars as pl
 
 from pipeline.report.filters import one_line
 from pipeline.report.table_columns import (
@@ -25,6 +28,7 @@ from pipeline.report.table_columns import (
     STOP_INPUT_COLUMNS,
     VEHICLE_COLUMNS,
 )
+from pipeline.report.table_types import DTYPES, kind_of, rounded, typed
 from pipeline.report.weekdata import Row, WeekData
 
 SCHEMA_VERSION = 1
@@ -32,27 +36,77 @@ SCHEMA_VERSION = 1
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
+@dataclass(frozen=True)
+class Table:
+    """One table of an edition.
+
+    Parameters
+    ----------
+    name
+        Of its files under ``tables/``, without suffix, and of its sheet.
+    columns
+        Column of the file -> column of a row.
+    rows
+        As the weekly stage made them.
+    """
+
+    name: str
+    columns: Mapping[str, str]
+    rows: Sequence[Row]
+
+
+def edition_tables(week: WeekData) -> list[Table]:
+    """Every table of an edition, in the order of the workbook's sheets."""
+    return [
+        Table("stops", STOP_COLUMNS, week.stops),
+        Table("vehicles", _same(VEHICLE_COLUMNS), week.vehicles),
+        Table("drivers", _same(DRIVER_COLUMNS), week.drivers),
+        Table("sites", _same(SITE_COLUMNS), week.sites),
+        Table("curves", _same(CURVE_COLUMNS), week.curves),
+        Table("cold_limits", _same(COLD_LIMIT_COLUMNS), week.cold_limits),
+        Table("leadtime", _same(LEADTIME_COLUMNS), week.leadtime),
+        Table("site_advice", _same(SITE_ADVICE_COLUMNS), week.site_advice),
+        Table("reconciliation", RECONCILIATION_COLUMNS, week.reconciliation),
+        Table("quarantine", _same(QUARANTINE_COLUMNS), week.rules),
+        Table("doubts", _same(DOUBT_COLUMNS), week.doubts),
+        Table("inputs", _same(INPUT_COLUMNS), week.files),
+        Table("stop_inputs", _same(STOP_INPUT_COLUMNS), week.stop_files),
+    ]
+
+
 def tables(week: WeekData) -> dict[str, str]:
     """Text of every CSV file, by its name under ``tables/``."""
     return {
-        "stops.csv": csv_text(week.stops, STOP_COLUMNS),
-        "vehicles.csv": csv_text(week.vehicles, _same(VEHICLE_COLUMNS)),
-        "drivers.csv": csv_text(week.drivers, _same(DRIVER_COLUMNS)),
-        "sites.csv": csv_text(week.sites, _same(SITE_COLUMNS)),
-        "quarantine.csv": csv_text(week.rules, _same(QUARANTINE_COLUMNS)),
-        "curves.csv": csv_text(week.curves, _same(CURVE_COLUMNS)),
-        "cold_limits.csv": csv_text(week.cold_limits, _same(COLD_LIMIT_COLUMNS)),
-        "leadtime.csv": csv_text(week.leadtime, _same(LEADTIME_COLUMNS)),
-        "site_advice.csv": csv_text(week.site_advice, _same(SITE_ADVICE_COLUMNS)),
-        "reconciliation.csv": csv_text(week.reconciliation, RECONCILIATION_COLUMNS),
-        "doubts.csv": csv_text(week.doubts, _same(DOUBT_COLUMNS)),
-        "inputs.csv": csv_text(week.files, _same(INPUT_COLUMNS)),
-        "stop_inputs.csv": csv_text(week.stop_files, _same(STOP_INPUT_COLUMNS)),
+        f"{table.name}.csv": csv_text(table.rows, table.columns) for table in edition_tables(week)
     }
 
 
 def _same(columns: Sequence[str]) -> dict[str, str]:
     return {column: column for column in columns}
+
+
+def frame(table: Table) -> pl.DataFrame:
+    """The table with typed columns; an empty one has its types as well.
+
+    Text is on one line and otherwise as it came: no program runs what stands in a typed cell.
+    """
+    return pl.DataFrame(
+        [
+            pl.Series(
+                column,
+                [typed(row[source], column) for row in table.rows],
+                dtype=DTYPES[kind_of(column)],
+            )
+            for column, source in table.columns.items()
+        ]
+    )
+
+
+def parquet_bytes(table: Table) -> bytes:
+    """The table as a Parquet file."""
+    stream = io.BytesIO()
+    frame(table).write_parquet(stream, compression="zstd")
+    return stream.getvalue()
 
 
 def csv_text(rows: Sequence[Row], columns: Mapping[str, str]) -> str:
@@ -82,7 +136,7 @@ def cell(value: Any, column: str) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
-        return str(_rounded(value, column))
+        return str(rounded(value, column))
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%dT%H:%M:%SZ")
     if isinstance(value, date):
@@ -92,11 +146,6 @@ def cell(value: Any, column: str) -> str:
     clean = one_line(text)
     is_formula = text.startswith(_FORMULA_STARTS) or clean.startswith(_FORMULA_STARTS)
     return f"'{clean}" if is_formula else clean
-
-
-def _rounded(value: float, column: str) -> float:
-    digits = 4 if "_rate" in column else 3
-    return round(value, digits) + 0.0
 
 
 _BY_CAUSE = (
@@ -230,4 +279,4 @@ def _tidy(value: Any, key: str = "") -> Any:
         return {name: _tidy(inner, name) for name, inner in value.items()}
     if isinstance(value, list):
         return [_tidy(inner, key) for inner in value]
-    return _rounded(value, key) if isinstance(value, float) else value
+    return rounded(value, key) if isinstance(value, float) else value

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.report.drawing import bare, svg
 from pipeline.report.filters import number, rate
+from pipeline.report.language import _
 from pipeline.report.palette import COLD, INK, PAPER, RULE, SOFT, WARM_EDGE
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ _HEIGHT_MM = 17.0
 
 def trend_bars(label: str, weeks: Sequence[tuple[str, float | None]]) -> str:
     """Bars of a sum per week; the edition's week is dark."""
-    values = [value for _, value in weeks]
+    values = [value for _week, value in weeks]
 
     def draw(figure: Figure) -> None:
         axes = _small_axes(figure, weeks)
@@ -51,7 +52,8 @@ def trend_bars(label: str, weeks: Sequence[tuple[str, float | None]]) -> str:
             )
 
     words = ", ".join(f"{week}: {number(value, 1)}" for week, value in weeks)
-    return svg(f"trend-{label}", _WIDTH_MM, _HEIGHT_MM, f"{label}, by week. {words}.", draw)
+    title = _("{figure}, by week. {weeks}.", figure=label, weeks=words)
+    return svg(f"trend-{label}", _WIDTH_MM, _HEIGHT_MM, title, draw)
 
 
 def trend_rates(
@@ -68,7 +70,7 @@ def trend_rates(
             axes.axhline(at, color=RULE, linewidth=0.5)
         if target is not None:
             axes.axhline(target, color=WARM_EDGE, linewidth=0.7, linestyle=(0, (3, 2)))
-        for index, (_, value, low, high) in enumerate(weeks):
+        for index, (_week, value, low, high) in enumerate(weeks):
             if value is None or low is None or high is None:
                 _no_value(axes, index)
                 continue
@@ -101,9 +103,16 @@ def trend_rates(
             )
 
     words = ", ".join(
-        f"{week}: {rate(value)} ({rate(low)} to {rate(high)})" for week, value, low, high in weeks
+        _(
+            "{week}: {value} ({low} to {high})",
+            week=week,
+            value=rate(value),
+            low=rate(low),
+            high=rate(high),
+        )
+        for week, value, low, high in weeks
     )
-    title = f"{label}, by week with interval. {words}."
+    title = _("{figure}, by week with interval. {weeks}.", figure=label, weeks=words)
     return svg(f"trend-{label}", _WIDTH_MM, _HEIGHT_MM, title, draw)
 
 

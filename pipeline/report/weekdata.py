@@ -11,6 +11,7 @@ import duckdb
 
 from pipeline.config import Fleet
 from pipeline.problems import ColdMinutesError, Problem
+from pipeline.report.language import spoken
 
 Row = dict[str, Any]
 
@@ -61,6 +62,7 @@ _OPTIONAL = {
         "order by charge_date, charge_local nulls last, vehicle_name, vehicle_id, bill_file_path,"
         " bill_file_row, stop_id"
     ),
+    "weekly_followups": "order by action_no",
     "weekly_stop_files": "order by stop_id, kind, file_path, file_id",
 }
 
@@ -97,6 +99,8 @@ class WeekData:
     """Sums over the week's bills; None in a week without bills and chargers' logs."""
     reconciliation: list[Row]
     stop_files: list[Row]
+    followups: list[Row]
+    """The last edition's actions, judged; none where no edition was made before."""
 
 
 def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> WeekData:
@@ -154,6 +158,7 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         bills=next(iter(some["weekly_bills"]), None),
         reconciliation=[_private_charge(row) for row in some["weekly_reconciliation"]],
         stop_files=some["weekly_stop_files"],
+        followups=some["weekly_followups"],
     )
 
 
@@ -224,13 +229,7 @@ def week_words(week_id: str) -> str:
     'Mon 29 December 2025 to Sun 4 January 2026'
     """
     first = monday_of(week_id)
-    last = first + timedelta(days=6)
-    begin = f"{first:%a} {first.day}"
-    if first.month != last.month:
-        begin += f" {first:%B}"
-    if first.year != last.year:
-        begin += f" {first.year}"
-    return f"{begin} to {last:%a} {last.day} {last:%B} {last.year}"
+    return spoken().days(first, first + timedelta(days=6))
 
 
 def document_instant(week_id: str, fleet: Fleet, source_date_epoch: str | None) -> datetime:

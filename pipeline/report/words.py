@@ -5,89 +5,98 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from pipeline.report.filters import minutes, name, number
+from pipeline.report.filters import minutes, name, number, one_line
+from pipeline.report.language import N_, _, ngettext
 
 Row = Mapping[str, Any]
 
 FEW_STOPS = 5
 
 OUTCOME_WORDS = {
-    "not_warmed": "not warmed",
-    "part_warmed": "partly warmed",
-    "warmed": "warmed in time",
-    "already_warm": "already warm",
-    "warmed_unneeded": "warmed, not needed",
-    "low_charge_hold": "held back, low charge",
-    "unknown": "not known",
+    "not_warmed": N_("not warmed"),
+    "part_warmed": N_("partly warmed"),
+    "warmed": N_("warmed in time"),
+    "already_warm": N_("already warm"),
+    "warmed_unneeded": N_("warmed, not needed"),
+    "low_charge_hold": N_("held back, low charge"),
+    "unknown": N_("not known"),
 }
 
 WHY_WORDS = {
-    "began_late": "warming began late",
-    "too_cold_for_the_time": "too cold, too little time",
-    "cut_off_low_charge": "cut off at low charge",
-    "ended_early": "warming ended early",
-    "no_destination": "no destination set",
-    "destination_not_recognised": "destination not recognised",
-    "set_too_late": "destination set too late",
-    "approach_too_short": "drive too short",
-    "vehicle_did_not_respond": "vehicle did not respond",
-    "vehicle_cannot_warm": "vehicle cannot warm",
-    "no_evidence": "no evidence why",
-    "no_power": "no power recorded",
-    "no_soc": "no state of charge",
-    "no_cell_temperature": "no cell temperature",
-    "approach_not_covered": "gap on the way",
-    "rise_not_distinct": "warming not distinct",
-    "no_temperature_at_start": "no temperature at start",
-    "summary_only": "summary only",
-    "no_model": "no model",
-    "no_warm_curve": "no warm curve",
-    "no_active_minutes": "no active minutes",
-    "minutes_not_known": "minutes not known",
-    "site_limit_unknown": "charger's limit not known",
-    "cold_limit_unknown": "cold limit not known",
+    "began_late": N_("warming began late"),
+    "too_cold_for_the_time": N_("too cold, too little time"),
+    "cut_off_low_charge": N_("cut off at low charge"),
+    "ended_early": N_("warming ended early"),
+    "no_destination": N_("no destination set"),
+    "destination_not_recognised": N_("destination not recognised"),
+    "set_too_late": N_("destination set too late"),
+    "approach_too_short": N_("drive too short"),
+    "vehicle_did_not_respond": N_("vehicle did not respond"),
+    "vehicle_cannot_warm": N_("vehicle cannot warm"),
+    "no_evidence": N_("no evidence why"),
+    "no_power": N_("no power recorded"),
+    "no_soc": N_("no state of charge"),
+    "no_cell_temperature": N_("no cell temperature"),
+    "approach_not_covered": N_("gap on the way"),
+    "rise_not_distinct": N_("warming not distinct"),
+    "no_temperature_at_start": N_("no temperature at start"),
+    "summary_only": N_("summary only"),
+    "no_model": N_("no model"),
+    "no_warm_curve": N_("no warm curve"),
+    "no_active_minutes": N_("no active minutes"),
+    "minutes_not_known": N_("minutes not known"),
+    "site_limit_unknown": N_("charger's limit not known"),
+    "cold_limit_unknown": N_("cold limit not known"),
 }
 
 EXPECTED_WORDS = {
-    "not_needed": "not needed",
-    "vehicle_cannot_warm": "vehicle cannot warm",
-    "low_charge": "charge too low",
-    "approach_too_short": "drive too short",
-    "saves_too_little": "saves too little",
-    "costs_more": "costs more",
-    "evidence": "cannot be told",
+    "not_needed": N_("not needed"),
+    "vehicle_cannot_warm": N_("vehicle cannot warm"),
+    "low_charge": N_("charge too low"),
+    "approach_too_short": N_("drive too short"),
+    "saves_too_little": N_("saves too little"),
+    "costs_more": N_("costs more"),
+    "evidence": N_("cannot be told"),
 }
 """Why warming was not to be expected at a stop."""
 
 MAIN_CAUSE_WORDS = {
-    "cold": "cold",
-    "site": "its limit",
-    "held_back": "held back",
-    "unexplained": "unexplained",
-    "unsplit": "not known",
+    "cold": N_("cold"),
+    "site": N_("its limit"),
+    "held_back": N_("held back"),
+    "unexplained": N_("unexplained"),
+    "unsplit": N_("not known"),
 }
 
 FINDING_WORDS = {
-    "vehicle_did_not_respond": "did not respond",
-    "vehicle_never_warmed": "never warmed",
-    "vehicle_unconfigured": "not configured",
-    "vehicle_silent": "sent no data",
-    "site_destination_not_recognised": "not recognised as a charging place",
-    "site_slow": "its limit costs more than cold",
-    "site_held_back": "gave less than its rating",
-    "most_minutes_vehicle": "most avoidable minutes",
-    "most_minutes_site": "most avoidable minutes here",
+    "vehicle_did_not_respond": N_("did not respond"),
+    "vehicle_never_warmed": N_("never warmed"),
+    "vehicle_unconfigured": N_("not configured"),
+    "vehicle_silent": N_("sent no data"),
+    "site_destination_not_recognised": N_("not recognised as a charging place"),
+    "site_slow": N_("its limit costs more than cold"),
+    "site_held_back": N_("gave less than its rating"),
+    "most_minutes_vehicle": N_("most avoidable minutes"),
+    "most_minutes_site": N_("most avoidable minutes here"),
 }
 
 
 def words_of(code: str | None, known: Mapping[str, str]) -> str:
-    """Words for a code; an unknown code prints as its own words."""
-    return "" if code is None else known.get(code, code.replace("_", " "))
+    """Words for a code, in the language spoken; an unknown code prints as its own words."""
+    if code is None:
+        return ""
+    return _(known[code]) if code in known else code.replace("_", " ")
 
 
-def counted(n: int, noun: str, many: str | None = None) -> str:
-    """``1 stop``, ``2 stops``."""
-    return f"{number(n)} {noun if n == 1 else (many or noun + 's')}"
+def in_print(text: str | None) -> str:
+    """English words that an earlier stage put into a table, on one line in the language spoken."""
+    clean = one_line(text)
+    return _(clean).replace("_", " ") if clean else ""
+
+
+def joined(*sentences: str) -> str:
+    """Sentences one after the other; empty ones fall out."""
+    return " ".join(sentence for sentence in sentences if sentence)
 
 
 def isolated(text: str) -> str:
@@ -110,14 +119,30 @@ def between(low: float | None, high: float | None) -> str:
     """
     if low is None or high is None:
         return ""
-    return f"between {number(low)} and {minutes(high)}, as far as the measurement goes"
+    return _(
+        "between {low} and {high}, as far as the measurement goes",
+        low=number(low),
+        high=minutes(high),
+    )
 
 
-def change(before: float | None, weeks_n: int, show: Callable[[Any], str], unit: str = "") -> str:
-    """Comparison line under a headline figure."""
+def change(
+    before: float | None, weeks_n: int, show: Callable[[Any], str], *, is_a_week: bool = False
+) -> str:
+    """Comparison line under a headline figure; ``is_a_week`` says so of a mean over weeks."""
     if weeks_n == 0:
-        return "no earlier week to compare with"
-    span = "previous week" if weeks_n == 1 else f"previous {weeks_n} weeks"
+        return _("no earlier week to compare with")
     if before is None:
-        return f"{span}: not known"
-    return f"{span}: {show(before)}{unit if weeks_n > 1 else ''}"
+        return ngettext("previous week: not known", "previous {n} weeks: not known", weeks_n)
+    if weeks_n == 1:
+        return _("previous week: {value}", value=show(before))
+    if is_a_week:
+        return ngettext(
+            "previous {n} week: {value} a week",
+            "previous {n} weeks: {value} a week",
+            weeks_n,
+            value=show(before),
+        )
+    return ngettext(
+        "previous {n} week: {value}", "previous {n} weeks: {value}", weeks_n, value=show(before)
+    )

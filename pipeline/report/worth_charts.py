@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline.report.causes import Row, adding_up
 from pipeline.report.drawing import bare, label, marked, svg
 from pipeline.report.filters import minutes, name, number
+from pipeline.report.language import _, ngettext
 from pipeline.report.palette import COLD, INK, NEUTRAL_EDGE, PAPER, RULE, SOFT, WORTH_MARKS, Mark
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def worth_chart(fleet: Row, vehicles: Sequence[Row]) -> WorthChart | None:
             str(row["vehicle_name"]),
         )
     )
-    rows = [{**fleet, "vehicle_name": "Whole fleet"}, *judged[:MOST_ROWS]]
+    rows = [{**fleet, "vehicle_name": _("Whole fleet")}, *judged[:MOST_ROWS]]
 
     def draw(figure: Figure) -> None:
         half = (_BARS_MM - _GAP_MM) / 2
@@ -64,11 +65,18 @@ def worth_chart(fleet: Row, vehicles: Sequence[Row]) -> WorthChart | None:
             _signed_bars(axes, [row[f"net_{code}_min"] for row in rows], WORTH_MARKS[code], half)
 
     words = "; ".join(
-        f"{name(row['vehicle_name'], 40)}: {minutes(row['net_saved_min'])} saved, "
-        f"{minutes(row['net_missed_min'])} missed"
+        _(
+            "{vehicle}: {saved} saved, {missed} missed",
+            vehicle=name(row["vehicle_name"], 40),
+            saved=minutes(row["net_saved_min"]),
+            missed=minutes(row["net_missed_min"]),
+        )
         for row in rows
     )
-    title = f"Net minutes saved by warming and missed where it was expected. {words}."
+    title = _(
+        "Net minutes saved by warming and missed where it was expected. {vehicles}.",
+        vehicles=words,
+    )
     return WorthChart(
         drawing=Markup(svg("worth", _BARS_MM, _PITCH_MM * len(rows), title, draw)),
         rows=tuple(rows),
@@ -142,14 +150,18 @@ def change_parts(change: Row) -> ChangeParts:
 def change_chart(change: Row) -> Markup:
     """Steps from the weeks before to this week, and the usual range around what was before."""
     parts = change_parts(change)
-    steps = (("weather", parts.weather), ("mix", parts.mix), ("behaviour", parts.behaviour))
+    steps = (
+        (_("weather"), parts.weather),
+        (_("mix"), parts.mix),
+        (_("behaviour"), parts.behaviour),
+    )
     low_range, high_range = change["usual_low_min"], change["usual_high_min"]
     has_range = low_range is not None and high_range is not None
     n = change["weeks_before_n"]
     labels = [
-        "week before" if n == 1 else f"{n} weeks before, each",
-        *(word for word, _ in steps),
-        "this week",
+        ngettext("week before", "{n} weeks before, each", n),
+        *(word for word, _value in steps),
+        _("this week"),
     ]
     width_mm, height_mm = _CHANGE_MM
 
@@ -157,7 +169,7 @@ def change_chart(change: Row) -> Markup:
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         bare(axes)
         ends = [parts.before]
-        for _, value in steps:
+        for _word, value in steps:
             ends.append(ends[-1] + value)
         reach = [0, *ends, *((low_range, high_range) if has_range else ())]
         low, high = min(reach), max(reach)
@@ -175,7 +187,7 @@ def change_chart(change: Row) -> Markup:
                 axes,
                 x((low_range + high_range) / 2),
                 4.95,
-                "usual range",
+                _("usual range"),
                 ha="center",
                 fontsize=6.5,
                 color=SOFT,
@@ -184,7 +196,7 @@ def change_chart(change: Row) -> Markup:
         gain, loss = Mark(PAPER, NEUTRAL_EDGE, "", INK), Mark(NEUTRAL_EDGE, NEUTRAL_EDGE, "", PAPER)
         bars = [(0, parts.before, whole, number(parts.before))]
         at = parts.before
-        for _, value in steps:
+        for _word, value in steps:
             bars.append((at, value, loss if value >= 0 else gain, number(value, signed=True)))
             at += value
         bars.append((0, parts.now, whole, number(parts.now)))
@@ -200,9 +212,14 @@ def change_chart(change: Row) -> Markup:
         axes.plot([x(0), x(0)], [-0.5, 4.5], color=INK, linewidth=0.6)
 
     said = ", ".join(f"{word} {number(value, signed=True)}" for word, value in steps)
-    usual = f" Usual range {number(low_range)} to {minutes(high_range)}." if has_range else ""
-    title = (
-        f"Cold minutes a week: {number(parts.before)} before, {said}, "
-        f"{number(parts.now)} this week.{usual}"
+    title = _(
+        "Cold minutes a week: {before} before, {steps}, {now} this week.",
+        before=number(parts.before),
+        steps=said,
+        now=number(parts.now),
     )
+    if has_range:
+        title += " " + _(
+            "Usual range {low} to {high}.", low=number(low_range), high=minutes(high_range)
+        )
     return Markup(svg("change", width_mm, height_mm, title, draw))

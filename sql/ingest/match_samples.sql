@@ -17,8 +17,14 @@ select
         and stored.is_connected is not distinct from incoming.is_connected
         and stored.charge_mode is not distinct from incoming.charge_mode
         and stored.site_id is not distinct from incoming.site_id
-        and stored.latitude_deg is not distinct from incoming.latitude_deg
-        and stored.longitude_deg is not distinct from incoming.longitude_deg
+        and (
+            -- Where vehicles drove is not kept for long: a position that is gone contradicts none.
+            false
+            or (
+                stored.latitude_deg is not distinct from incoming.latitude_deg
+                and stored.longitude_deg is not distinct from incoming.longitude_deg
+            )
+        )
     ) as is_same
 from incoming
 inner join samples as stored

@@ -1,11 +1,12 @@
 -- stop_rows: one row per DC stop of the scope, in the columns of table stops: those seen in the
 -- samples and those known from summaries only.
 -- Inputs: stop_outcomes, reported_stops, vehicle_settings, vehicle_economy. Parameters: zone.
+-- Of a driver who was forgotten only the word 'forgotten' is left, and no stop carries it.
 with seen as (
     select
         o.vehicle_id,
         v.model_id,
-        case when o.vehicle_use != 'rental' then o.driver_id end as driver_id,
+        case when o.vehicle_use != 'rental' then nullif(o.driver_id, 'forgotten') end as driver_id,
         o.site_id,
         o.vehicle_use,
         o.week_id,
@@ -61,7 +62,7 @@ reported as (
     select
         r.vehicle_id,
         v.model_id,
-        case when r.vehicle_use != 'rental' then r.driver_id end as driver_id,
+        case when r.vehicle_use != 'rental' then nullif(r.driver_id, 'forgotten') end as driver_id,
         r.site_id,
         r.vehicle_use,
         r.week_id,

@@ -12,6 +12,7 @@ from fleets import FLEET_TOML, MONDAY, NOW, drive_and_charge, drop, write_fleet
 
 from pipeline.config import load_fleet
 from pipeline.edition import make_edition
+from pipeline.people.keys import default_key_path
 
 NAME = "Ylva Fjord"
 
@@ -40,7 +41,8 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 
 def everything(week: Path) -> str:
-    return "".join(path.read_text(encoding="utf-8") for path in week.rglob("*") if path.is_file())
+    files = [path for path in week.rglob("*") if path.is_file()]
+    return "".join(path.read_text(encoding="utf-8", errors="replace") for path in files)
 
 
 def test_off_says_nothing(tmp_path: Path) -> None:
@@ -64,15 +66,17 @@ def test_pseudonyms_are_keyed_and_stable(tmp_path: Path) -> None:
     assert NAME not in text
     labels = {row["driver_id"] for row in rows(week / "tables" / "stops.csv")} - {"", "unassigned"}
     assert len(labels) == 1
-    key = week.parent.parent / ".coldminutes" / "pseudonym.key"
+    key = default_key_path(load_fleet(week.parent.parent))
+    assert not key.is_relative_to(week.parent.parent)
     assert key.stat().st_mode & 0o077 == 0
-    assert len(key.read_bytes()) == 32
+    assert len(key.read_text().strip()) == 64
     other = made(tmp_path / "other", 'driver_analysis = "pseudonyms"')
     assert labels.isdisjoint({row["driver_id"] for row in rows(other / "tables" / "stops.csv")})
 
 
 def test_names_where_a_purpose_is_recorded(tmp_path: Path) -> None:
-    week = made(tmp_path, 'driver_analysis = "names"\npurpose = "coaching, agreed with staff"')
+    record = 'purpose = "coaching"\nagreed_on = 2026-01-05\nagreement = "with staff, invented"'
+    week = made(tmp_path, f'driver_analysis = "names"\n{record}')
     assert NAME in {row["driver_id"] for row in rows(week / "tables" / "stops.csv")}
 
 

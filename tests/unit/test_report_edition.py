@@ -10,6 +10,7 @@ import re
 import shutil
 import subprocess
 import sys
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -122,23 +123,12 @@ def rich(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_contract(rich: Path) -> None:
-    assert sorted(digests(rich)) == [
-        "fleet.html",
-        "summary.json",
-        "tables/cold_limits.csv",
-        "tables/curves.csv",
-        "tables/doubts.csv",
-        "tables/drivers.csv",
-        "tables/inputs.csv",
-        "tables/leadtime.csv",
-        "tables/quarantine.csv",
-        "tables/reconciliation.csv",
-        "tables/site_advice.csv",
-        "tables/sites.csv",
-        "tables/stop_inputs.csv",
-        "tables/stops.csv",
-        "tables/vehicles.csv",
-    ]
+    tables = (
+        "cold_limits", "curves", "doubts", "drivers", "inputs", "leadtime", "quarantine",
+        "reconciliation", "site_advice", "sites", "stop_inputs", "stops", "vehicles",
+    )  # fmt: skip
+    files = [f"tables/{name}.{kind}" for name in tables for kind in ("csv", "parquet")]
+    assert sorted(digests(rich)) == sorted(["fleet.html", "summary.json", "tables.xlsx", *files])
     stops = rows_of(rich / "tables" / "stops.csv")
     assert list(stops[0])[: len(STOP_COLUMNS)] == STOP_COLUMNS
     summary = json.loads((rich / "summary.json").read_text(encoding="utf-8"))
@@ -185,7 +175,9 @@ def test_no_positions_and_no_raw_drivers(rich: Path) -> None:
     assert "latitude" not in header
     for path in rich.rglob("*"):
         if path.is_file():
-            assert "raw_1" not in path.read_text(encoding="utf-8")
+            assert b"raw_1" not in path.read_bytes()
+    for part in zipfile.ZipFile(rich / "tables.xlsx").infolist():
+        assert b"raw_1" not in zipfile.ZipFile(rich / "tables.xlsx").read(part)
 
 
 @pytest.mark.parametrize("level", ["off", "totals"])

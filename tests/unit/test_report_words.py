@@ -221,7 +221,7 @@ def test_equal_reasons_are_settled_by_name() -> None:
 
 
 def test_change_words() -> None:
-    assert change(212.4, 4, minutes, " a week").replace("\u00a0", " ") == (
+    assert change(212.4, 4, minutes, is_a_week=True).replace("\u00a0", " ") == (
         "previous 4 weeks: 212 min a week"
     )
     assert change(0.5, 1, rate).replace("\u00a0", " ") == "previous week: 50 %"

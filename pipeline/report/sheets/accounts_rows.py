@@ -91,7 +91,7 @@ def cost_table(
                 "energy": _unscaled(columns["energy_kwh"][at], _KWH_DIGITS),
                 "billed": _unscaled(columns["billed_cost"][at], amounts.digits),
                 "estimated": _unscaled(columns["estimated_cost"][at], amounts.digits),
-                "sum": _unscaled(sums[at], amounts.digits),
+                "total": _unscaled(sums[at], amounts.digits),
                 "basis": basis_words(row),
                 "bar": _bar(columns["billed_cost"][at], columns["estimated_cost"][at], longest)
                 if at < most
@@ -104,7 +104,7 @@ def cost_table(
             "energy": _unscaled(_together(columns["energy_kwh"]), _KWH_DIGITS),
             "billed": _unscaled(_together(columns["billed_cost"]), amounts.digits),
             "estimated": _unscaled(_together(columns["estimated_cost"]), amounts.digits),
-            "sum": _unscaled(_together(sums), amounts.digits),
+            "total": _unscaled(_together(sums), amounts.digits),
         },
     }
 

@@ -170,4 +170,6 @@ def fleet_words(vehicles: Vehicles, vehicle_id: str) -> str:
         return _("Over these weeks its rate lies below the fleet's; the intervals do not meet.")
     if own["hit_rate_low"] > whole["hit_rate_high"]:
         return _("Over these weeks its rate lies above the fleet's; the intervals do not meet.")
-    return _("The intervals overlap: from these weeks alone a difference to the fleet is not certain.")
+    return _(
+        "The intervals overlap: from these weeks alone a difference to the fleet is not certain."
+    )

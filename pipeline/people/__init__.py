@@ -1,0 +1,1 @@
+"""People's data: keys, notice, approval, access, forgetting, retention and the log of commands."""

@@ -1,0 +1,1 @@
+"""The winter budget as a document: words, charts, tables and the page they stand on."""

@@ -1,0 +1,2 @@
+-- Makes room for a new budget of a season. Parameters: season_id.
+delete from issued_budget_vehicles where season_id = $season_id

@@ -1,0 +1,3 @@
+-- Removes what was put right in files taken in long ago. Parameters: quarantine_before_at.
+delete from mended_rows
+where file_id in (select file_id from files where taken_in_at < $quarantine_before_at)
