@@ -231,7 +231,7 @@ def _actual(
         pl.col("unknown_n") > (1 - LEAST_KNOWN_RATE) * pl.col("stops_n")
     )["vehicle_id"].to_list()  # fmt: skip
     wanted = set(vehicle_ids)
-    compared = sorted((set(seen.to_list()) & wanted) )
+    compared = sorted((set(seen.to_list()) & wanted) - set(blind))
     mine = days.filter(pl.col("vehicle_id").is_in(compared))
     return _Actual(
         mine.drop("vehicle_id", "unknown_n"), compared, sorted(wanted - set(compared)),

@@ -122,8 +122,12 @@ def tell_intake(intake: IngestReport) -> None:
 def tell_edition(edition: Edition) -> None:
     tell_intake(edition.intake)
     typer.echo(f"Week {edition.week_id}:")
+    tables = [path for path in edition.paths if path.parent.name == "tables"]
     for path in edition.paths:
-        typer.echo(f"  {printable(str(path))}")
+        if path not in tables:
+            typer.echo(f"  {printable(str(path))}")
+    if tables:
+        typer.echo(f"  {printable(str(tables[0].parent))}: {len(tables)} files")
 
 
 def echo_lines(lines: Iterable[str]) -> None:

@@ -158,22 +158,15 @@ def retain(
     """
     with problems_told():
         from pipeline.config import load_fleet
-        from pipeline.edition import compute, warehouse_of
-        from pipeline.people.compact import compact
-        from pipeline.people.forget import unfinished_n
-        from pipeline.people.retention import retain as retain_data
         from pipeline.people.retention import retained_lines
+        from pipeline.people.upkeep import keep_to_retention
 
-        loaded = load_fleet(fleet)
-        with warehouse_of(loaded, wait_s=wait) as con, progress_bar() as progress:
-            if not dry_run:
-                compute(con, loaded, progress)
-            done = retain_data(con, loaded, datetime.now(UTC), dry_run=dry_run)
-            left_n = unfinished_n(con)
+        loaded, now = load_fleet(fleet), datetime.now(UTC)
+        with progress_bar() as progress:
+            done, left_n = keep_to_retention(
+                loaded, now, dry_run=dry_run, progress=progress, wait_s=wait
+            )
         echo_lines(retained_lines(done, dry_run=dry_run))
-        if not dry_run and any(done.rows.values()):
-            compact(loaded.state / "warehouse.duckdb")
-            typer.echo("The warehouse was written anew, so that nothing of it is left in the file.")
         if left_n:
             typer.echo(f"{left_n} forgettings were broken off: say them again.", err=True)
     raise typer.Exit(1 if left_n else 0)

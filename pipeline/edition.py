@@ -126,6 +126,8 @@ def make_edition(
             method_version=METHOD_VERSION,
             version=program_version(),
             problems=intake.problems,
+            progress=progress,
+            with_sheets=True,
         )
         keep_actions(con, week_id)
         if progress:

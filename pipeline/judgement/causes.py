@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from datetime import timedelta
 
 import polars as pl
 
@@ -103,7 +102,11 @@ def causes_of_stops(
             .when(drawn)
             .then(pl.lit("cannot_tell"))
             .when(pl.col("why") == "no_destination")
-            .then(pl.when(by_driver).then(pl.lit("driver_habit")).otherwise(pl.lit("cannot_tell")))
+            .then(
+                pl.when("is_vehicle_shown")
+                .then(pl.lit("driver_habit"))
+                .otherwise(pl.lit("cannot_tell"))
+            )
             .otherwise(pl.col("why").replace_strict(_OF_WHY, default="cannot_tell"))
         )
         .drop("is_vehicle_shown", "is_site_shown")
@@ -111,16 +114,24 @@ def causes_of_stops(
 
 
 def _shown(rows: pl.DataFrame, factor: str, rule: Rule) -> pl.Series:
-    """Stops whose vehicle (or site) saw a start within the days, by somebody else."""
-    starts = rows.filter(pl.col("is_started")).select(factor, "driver_id", "plug_in_at")
-    near = rows.join(starts, on=factor, suffix="_started").filter(
-        (pl.col("driver_id") != pl.col("driver_id_started")).fill_null(True)
-        & (
-            (pl.col("plug_in_at") - pl.col("plug_in_at_started")).abs()
-            <= timedelta(days=rule.shown_days_n)
+    """Stops whose vehicle (or site) saw a start within the days, by somebody else.
+
+    Told by whole weeks: of a depot's stops, every one against every start would be millions.
+    """
+    weekly = rows.with_columns(week_no=pl.col("plug_in_at").dt.epoch("d") // 7)
+    keys = [factor, "driver_id", "week_no"]
+    near = (
+        weekly.select(keys)
+        .unique()
+        .join(weekly.filter("is_started").select(keys).unique(), on=factor, suffix="_started")
+        .filter(
+            (pl.col("driver_id") != pl.col("driver_id_started")).fill_null(True)
+            & ((pl.col("week_no") - pl.col("week_no_started")).abs() <= rule.shown_days_n // 7)
         )
+        .select(keys)
+        .unique()
     )
-    return near["stop_id"].unique()
+    return weekly.join(near, on=keys, how="semi", nulls_equal=True)["stop_id"]
 
 
 def minutes_by_cause(

@@ -36,9 +36,9 @@ KINDS = {"fleet": "fleet_why_not", "driver": "driver_why_not"}
 class Watch:
     """How a chart watches.
 
-    ``error_rate`` is the chance that any chart of its kind gives any signal within ``horizon_n``
-    stops' worth of ``horizon_weeks_n`` weeks although nothing changed; ``odds_ratio`` the change
-    of the odds of a start that is looked for, and its inverse for the worse.
+    ``error_rate`` is the chance, at the most, that any chart of its kind gives any signal within
+    ``horizon_weeks_n`` weeks although nothing changed; ``odds_ratio`` the change of the odds of a
+    start that is looked for, and its inverse for the worse.
     """
 
     error_rate: float = 0.05
@@ -49,6 +49,8 @@ class Watch:
 
 
 STANDARD_WATCH = Watch()
+BATCH_CELLS_N = 1_000_000
+"""Simulated stops held in memory at a time."""
 
 
 def control_chart(
@@ -140,12 +142,19 @@ def _limits(
     season: Array, fit: Logistic, watch: Watch, error: float, generator: np.random.Generator
 ) -> tuple[float, float]:
     root = np.linalg.cholesky(fit.covariance + 1e-12 * np.eye(len(fit.effects)))
-    draws = generator.standard_normal((watch.resamples_n, len(fit.effects)))
-    true_chance = expit((fit.effects + draws @ root.T) @ season.T)
-    is_started = generator.random(true_chance.shape) < true_chance
-    sums = cusum_pair(is_started, expit(season @ fit.effects), watch.odds_ratio)
-    better, worse = (float(np.quantile(paths.max(axis=-1), 1 - error)) for paths in sums)
-    return better, worse
+    expected = expit(season @ fit.effects)
+    highest: list[tuple[Array, Array]] = []
+    at_once = max(BATCH_CELLS_N // len(season), 1)
+    for begin in range(0, watch.resamples_n, at_once):  # some at a time, for the memory's sake
+        count = min(at_once, watch.resamples_n - begin)
+        draws = generator.standard_normal((count, len(fit.effects)))
+        true_chance = expit((fit.effects + draws @ root.T) @ season.T)
+        is_started = generator.random(true_chance.shape) < true_chance
+        better, worse = cusum_pair(is_started, expected, watch.odds_ratio)
+        highest.append((better.max(axis=-1), worse.max(axis=-1)))
+    ends = (np.concatenate(side) for side in zip(*highest, strict=True))
+    better_limit, worse_limit = (float(np.quantile(end, 1 - error)) for end in ends)
+    return better_limit, worse_limit
 
 
 def _points(

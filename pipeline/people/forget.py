@@ -119,8 +119,8 @@ def forgotten_lines(done: Forgotten) -> Iterator[str]:
         yield f"  documents removed; `coldminutes run FLEET --week {week_id}` makes them again"
     yield "A new export does not bring the person back (forgotten.txt)."
     yield (
-        "Sums of minutes, energy and cost are as before; more stops are without a driver, which "
-        "may change the width of intervals."
+        "Sums of minutes, energy and cost are as before. More stops are without a driver, which "
+        "changes what rests on who drove: widths of intervals, and the split of a change."
     )
     yield "What left this folder cannot be called back from here; ask for it to be deleted:"
     for line in done.departures:
@@ -162,7 +162,5 @@ def _departures(con: duckdb.DuckDBPyConnection, weeks: list[str]) -> Iterator[st
     for row in warehouse.query(con, "people/departures_of_weeks", {"week_ids": weeks}).iter_rows(
         named=True
     ):
-        yield (
-            f"{row['what']} of {row['week_id'] or 'no one week'}, {row['departed_at']:%Y-%m-%d}, "
-            f"by {row['channel']}"
-        )
+        week = f" of {row['week_id']}" if row["week_id"] else ""
+        yield f"{row['what']}{week}, {row['departed_at']:%Y-%m-%d}, by {row['channel']}"

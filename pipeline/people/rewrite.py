@@ -156,7 +156,7 @@ class Remover:
             text = self.in_json_keys(text, {column, column.rsplit(".", 1)[-1]})
         elif column is not None and source is not None:
             text = self.in_csv(text, {column}, source.csv.delimiter, source.csv.quote,
-                               source.csv.skip_rows, _words_for(source, self))  # fmt: skip
+                               source.csv.skip_rows)  # fmt: skip
         return self.in_text(text).encode(encoding)
 
     def in_csv(
@@ -166,12 +166,8 @@ class Remover:
         delimiter: str = ",",
         quote: str = '"',
         skip_rows: int = 0,
-        more: frozenset[str] = frozenset(),
     ) -> str:
-        """CSV text without the person in some columns; quotes are set anew where they are needed.
-
-        `more` are further spellings, in lower case, that a source translates into the driver.
-        """
+        """CSV text without the person in some columns; quotes are set anew where needed."""
         lines = text.splitlines(keepends=True)
         head, body = lines[:skip_rows], lines[skip_rows:]
         reader = csv.reader(body, delimiter=delimiter, quotechar=quote)
@@ -183,7 +179,7 @@ class Remover:
         for row in rows:
             for place in places:
                 cell = row[place] if place < len(row) else ""
-                if self.is_person(cell) or cell.strip().lower() in more:
+                if self.is_person(cell):
                     row[place] = FORGOTTEN
         end = "\r\n" if "\r\n" in text else "\n"
         made = io.StringIO()
@@ -195,14 +191,14 @@ class Remover:
         is_changed = False
         out = io.BytesIO()
         alone = [] if _driver_column(source) is None else self._alone()
-        if alone and any(word.isdecimal() for word in alone):
-            return None  # a number in a cell looks like any other number
         with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
             for info in old.infolist():
                 plain = old.read(info)
                 made = plain
                 if info.filename.lower().endswith((".xml", ".rels")):
                     text = self.in_text(plain.decode("utf-8"))
+                    if any(_is_number_of_cell(text, word) for word in alone):
+                        return None  # which of the cells mean the driver, nobody can say
                     for word in alone:
                         text = re.sub(
                             rf"(>\s*){re.escape(word)}(\s*<)",
@@ -255,15 +251,16 @@ class Remover:
         return [word for word in self.person.words if word not in self.person.distinct]
 
 
+def _is_number_of_cell(xml: str, word: str) -> bool:
+    """Is the word the value of a cell that is no text? (Texts are numbered: those do not count.)"""
+    number = rf"{re.escape(word)}(?:\.0)?"
+    cell = rf'<c\b(?![^>]*\bt="s")[^>]*>(?:<f\b.*?</f>)?<v>{number}</v>|office:value="{number}"'
+    return word.isdecimal() and re.search(cell, xml) is not None
+
+
 def _driver_column(source: Source | None) -> str | None:
     mapped = source.columns.get("driver_id") if source else None
     return mapped.column if mapped else None
-
-
-def _words_for(source: Source, remover: Remover) -> frozenset[str]:
-    """Cells that the source's own translation turns into the person."""
-    values = source.columns["driver_id"].values
-    return frozenset(cell.lower() for cell, word in values.items() if remover.is_person(word))
 
 
 def _encoding(content: bytes, source: Source | None) -> str:

@@ -27,7 +27,7 @@ class Person:
     driver_id
         As the warehouse has it.
     words
-        Id, name and aliases.
+        Id, name and aliases, and what a source translates into one of these.
     labels
         Pseudonyms under all keys, the current one first.
     distinct
@@ -56,6 +56,7 @@ def person(fleet: Fleet, told: str) -> Person:
     entry = known.get(driver_id)
     spelled = (driver_id, entry.name, *entry.aliases) if entry else (driver_id,)
     words = tuple(dict.fromkeys(word.strip() for word in spelled if word.strip()))
+    words = (*words, *_translated(fleet, words))
     labels = tuple(pseudonym(key, driver_id) for key in key_ring(fleet))
     codes = tuple(label.removeprefix("driver ") for label in labels)
     taken = _taken(fleet, driver_id)
@@ -92,6 +93,15 @@ def spellings(words: tuple[str, ...]) -> set[str]:
         found.add(html.escape(word).replace("&#x27;", "&#39;"))
         found.add(word.encode("ascii", "xmlcharrefreplace").decode())
     return found
+
+
+def _translated(fleet: Fleet, words: tuple[str, ...]) -> list[str]:
+    """Cells that the mapping of a source turns into one of the words."""
+    lower = {word.lower() for word in words}
+    mapped = (source.columns.get("driver_id") for source in fleet.sources.values())
+    cells = (cell.strip() for each in mapped if each for cell, word in each.values.items()
+             if word.strip().lower() in lower)  # fmt: skip
+    return [cell for cell in dict.fromkeys(cells) if cell and cell.lower() not in lower]
 
 
 def _taken(fleet: Fleet, driver_id: str) -> set[str]:

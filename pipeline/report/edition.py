@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from pathlib import Path
 
 import duckdb
@@ -15,7 +16,9 @@ from pipeline.problems import ColdMinutesError, Problem
 from pipeline.report.filters import one_line
 from pipeline.report.language import speaking
 from pipeline.report.pages import fleet_document
-from pipeline.report.pdf import check_pdf_support, write_pdf
+from pipeline.report.pdf import Attached, check_pdf_support
+from pipeline.report.printing import Printed, PrintJob, print_all
+from pipeline.report.sheets.of_edition import FOLDERS, Imprint, edition_sheets
 from pipeline.report.tables import (
     SCHEMA_VERSION,
     edition_tables,
@@ -28,7 +31,7 @@ from pipeline.report.workbook import workbook_bytes
 
 __all__ = ["SCHEMA_VERSION", "report"]
 
-_OURS = frozenset({"fleet.pdf", "fleet.html", "summary.json", "tables", "tables.xlsx"})
+_OURS = frozenset({"fleet.pdf", "fleet.html", "summary.json", "tables", "tables.xlsx", *FOLDERS})
 
 
 def report(
@@ -41,6 +44,8 @@ def report(
     method_version: str,
     version: str,
     problems: Sequence[Problem] = (),
+    progress: Printed | None = None,
+    with_sheets: bool = False,
 ) -> list[Path]:
     """Write ``out_dir/<week_id>/`` from the weekly tables of the connection.
 
@@ -50,11 +55,15 @@ def report(
     Parameters
     ----------
     pdf
-        Write ``fleet.pdf`` as well; needs Pango, see `check_pdf_support`.
+        Write ``fleet.pdf`` and the sheets as well; needs Pango, see `check_pdf_support`.
     method_version, version
         Of the method and of this program, printed in every edition.
     problems
         Findings of the run, printed on the last page.
+    progress
+        Told of each document printed.
+    with_sheets
+        Add the one-page documents, with `pdf` only; they read more than the weekly tables.
 
     Returns
     -------
@@ -71,15 +80,10 @@ def report(
         raise ColdMinutesError([problem], exit_code=4)
     week = read_week(con, week_id, fleet)
     instant = document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH"))
+    imprint = Imprint(instant, version, method_version)
     with speaking(fleet.settings.language):
-        html, attached = fleet_document(
-            week,
-            fleet,
-            instant=instant,
-            method_version=method_version,
-            version=version,
-            problems=problems,
-        )
+        html, attached = fleet_document(week, fleet, problems=problems, **vars(imprint))
+    sheets = edition_sheets(con, fleet, week_id, imprint, week) if with_sheets and pdf else []
     texts = {f"tables/{name}": text for name, text in tables(week).items()}
     made = edition_tables(week)
     binaries = {f"tables/{table.name}.parquet": parquet_bytes(table) for table in made}
@@ -93,9 +97,9 @@ def report(
         version=version,
         instant=instant,
     )
-    outputs = sorted(
-        [*texts, *binaries, "fleet.html", "summary.json", *(["fleet.pdf"] if pdf else [])]
-    )
+    pages = {"fleet": html} | {sheet.path: sheet.html for sheet in sheets}
+    printed = [f"{path}.pdf" for path in pages] if pdf else []
+    outputs = sorted([*texts, *binaries, "fleet.html", "summary.json", *printed])
     texts["fleet.html"] = html
     texts["summary.json"] = summary(
         week,
@@ -115,7 +119,7 @@ def report(
             for name, content in binaries.items():
                 (fresh / name).write_bytes(content)
             if pdf:
-                write_pdf(html, fresh / "fleet.pdf", attached, instant)
+                print_all(_jobs(pages, fresh, attached, instant), progress)
             _swap(fresh, target, Path(scratch) / "old")
     except OSError as error:
         raise ColdMinutesError(
@@ -132,6 +136,18 @@ def report(
             exit_code=4,
         ) from error
     return [target / name for name in outputs]
+
+
+def _jobs(
+    pages: Mapping[str, str], fresh: Path, attached: Sequence[Attached], instant: datetime
+) -> list[PrintJob]:
+    """What is to be printed; the fleet report carries the tables that it prints."""
+    jobs = []
+    for path, html in pages.items():
+        target = fresh / f"{path}.pdf"
+        target.parent.mkdir(exist_ok=True)
+        jobs.append(PrintJob(html, target, tuple(attached) if path == "fleet" else (), instant))
+    return jobs
 
 
 def _swap(fresh: Path, target: Path, old: Path) -> None:

@@ -28,6 +28,7 @@ from pipeline.report.look import own_look
 from pipeline.report.opening import Opening, opening
 from pipeline.report.pdf import Attached
 from pipeline.report.rows import (
+    costliest,
     coverage_facts,
     coverage_row,
     finding,
@@ -40,12 +41,14 @@ from pipeline.report.rows import (
 from pipeline.report.style import stylesheet
 from pipeline.report.templates import rendered, template_environment
 from pipeline.report.weekdata import Row, WeekData, week_words
-from pipeline.report.words import OUTCOME_WORDS, isolated
+from pipeline.report.words import LEVEL_WORDS, OUTCOME_WORDS, isolated, words_of
 from pipeline.report.worth_words import change_section, worth_section
 from pipeline.resources import folder
 
 _MOST_FINDINGS = 12
 _MOST_NAMES = 12
+_MOST_STOPS = 32
+"""A page of them; the table beside the report has them all."""
 _MOST_FILES = 16
 _MOST_PROBLEMS = 8
 _TOLD_BY_THE_RULES = frozenset({"INGEST-03"})
@@ -119,7 +122,7 @@ def page_context(
     with_stops_n = sum(1 for row in week.vehicles if row["stops_n"])
     settings = fleet.settings
     filters = quantity_filters(settings)
-    stops = [stop_row(row) for row in week.stops]
+    stops = [stop_row(row) for row in costliest(week.stops, _MOST_STOPS)]
     figures = headline_figures(week, fleet) if now["stops_n"] > 0 else []
     detail_mm = _DETAIL_LINE_MM * max((lines_of(each.detail, 35) for each in figures), default=0)
     has_stops = now["stops_n"] > 0
@@ -179,8 +182,10 @@ def page_context(
         "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
         "drivers": [with_bar(with_label(row), settings.target_hit_rate) for row in week.drivers],
         "driver_level": settings.privacy.driver_analysis,
+        "driver_level_words": words_of(settings.privacy.driver_analysis, LEVEL_WORDS),
         "purpose": one_line(settings.privacy.purpose),
         # The first rows keep together, so that the table's head never ends a page alone.
+        "stops_more_n": len(week.stops) - len(stops),
         "stop_groups": [
             rows for rows in (stops[:_ROWS_WITH_HEAD], stops[_ROWS_WITH_HEAD:]) if rows
         ],

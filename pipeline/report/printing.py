@@ -13,8 +13,8 @@ from pathlib import Path
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.report.pdf import Attached, write_pdf
 
-FEW_JOBS_N = 8
-"""So many short documents take less time than a second process takes to start."""
+FEW_JOBS_N = 20
+"""So many short documents take less time than two processes take to start."""
 
 Printed = Callable[[str, int, int], None]
 

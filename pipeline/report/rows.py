@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 
 from pipeline.report.causes import main_cause
 from pipeline.report.filters import kw, kwh, minutes, name, number, one_line
@@ -19,6 +20,7 @@ from pipeline.report.words import (
     words_of,
 )
 
+_PSEUDONYM = re.compile(r"driver ([0-9A-Z]{4,12})")
 _NO_DRIVER = (N_("unassigned"), N_("all drivers"))
 _WORTH_A_WORD_MIN = 0.5
 """Cold minutes that print as 0 need no reason why they could not be avoided."""
@@ -52,7 +54,22 @@ def with_bar(row: Row, target: float | None) -> Row:
 def with_label(row: Row) -> Row:
     """A driver's row with the words that stand for several, or for nobody, in print."""
     label = row["driver_label"]
-    return {**row, "driver_label": _(label) if label in _NO_DRIVER else label}
+    if label in _NO_DRIVER:
+        return {**row, "driver_label": _(label)}
+    pseudonym = _PSEUDONYM.fullmatch(label or "")
+    return {**row, "driver_label": _("Driver {code}", code=pseudonym[1]) if pseudonym else label}
+
+
+def costliest(stops: Sequence[Row], most: int) -> list[Row]:
+    """The stops that cost most minutes, cold ones first, in the order they came in."""
+
+    def cost(number: int) -> tuple[float, float]:
+        stop = stops[number]
+        other = stop["excess_min"] if stop["excess_min"] is not None else stop["lost_at_most_min"]
+        return -(stop["lost_cold_min"] or 0.0), -(other or 0.0)
+
+    chosen = sorted(range(len(stops)), key=cost)[:most]
+    return [stops[number] for number in sorted(chosen)]
 
 
 def finding(row: Row, site_words: Mapping[str, str]) -> Row:

@@ -60,6 +60,14 @@ EXPECTED_WORDS = {
 }
 """Why warming was not to be expected at a stop."""
 
+LEVEL_WORDS = {
+    "off": N_("off"),
+    "totals": N_("totals"),
+    "pseudonyms": N_("pseudonyms"),
+    "names": N_("names"),
+}
+"""Levels of driver analysis."""
+
 MAIN_CAUSE_WORDS = {
     "cold": N_("cold"),
     "site": N_("its limit"),

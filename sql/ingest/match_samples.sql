@@ -19,7 +19,7 @@ select
         and stored.site_id is not distinct from incoming.site_id
         and (
             -- Where vehicles drove is not kept for long: a position that is gone contradicts none.
-            false
+            stored.latitude_deg is null
             or (
                 stored.latitude_deg is not distinct from incoming.latitude_deg
                 and stored.longitude_deg is not distinct from incoming.longitude_deg

@@ -33,7 +33,11 @@ from pipeline.judgement.findings import METHOD_RULE  # noqa: E402
 SCENARIOS: dict[str, dict[str, Any]] = {
     "usual mix, 15 % never, 15 % seldom": {},
     "nobody never, 35 % seldom (0.10 to 0.35)": {"mix": (0.0, 0.35)},
-    "three start at exactly one in ten": {"habits": [0.1] * 3 + [0.55, 0.6, 0.7, 0.8, 0.85, 0.9]},
+    # 0.12 of the habit is 0.10 of the stops: not every place is known, not every answer comes.
+    "three start at one stop in ten, nobody less": {
+        "habits": [0.12] * 3 + [0.55, 0.6, 0.7, 0.8, 0.85, 0.9],
+        "faults": 0.0,
+    },
     "nobody warms much (0.10 to 0.35)": {"mix": (0.0, 1.0)},
     "faults begin in week 8, 30 % of vehicles": {"breaks_in_week": 8, "faults": 0.3},
     "d0 only ever drives a vehicle without": {"bound_to_fault": True},

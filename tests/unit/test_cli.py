@@ -241,7 +241,7 @@ def test_missing_pango_is_told_before_work_begins(
     status, _, err = call(capsys, "run", str(fleet))
     assert status == 4
     assert "apt-get install" in err
-    assert not (fleet / ".coldminutes").exists()
+    assert not (fleet / ".coldminutes" / "warehouse.duckdb").exists()
 
 
 def test_no_cell_can_steer_the_terminal(fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:

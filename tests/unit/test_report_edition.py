@@ -279,7 +279,7 @@ def test_failure_leaves_the_old_edition(tmp_path: Path, monkeypatch: pytest.Monk
     def broken(*_: Any) -> None:
         raise ColdMinutesError([Problem("REPORT-01", "stop", "fleet.pdf", "made up")])
 
-    monkeypatch.setattr("pipeline.report.edition.write_pdf", broken)
+    monkeypatch.setattr("pipeline.report.printing.write_pdf", broken)
     monkeypatch.setattr("pipeline.report.edition.check_pdf_support", lambda: None)
     with pytest.raises(ColdMinutesError):
         write("rich", tmp_path, pdf=True)

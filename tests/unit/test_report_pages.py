@@ -156,7 +156,25 @@ def test_every_column_of_a_row_is_needed_or_absent() -> None:
             template.render(context | {"vehicles": broken})
 
 
-def test_rental_stops_have_a_date_and_no_time() -> None:
+def test_the_stops_printed_are_those_that_cost_most(monkeypatch: pytest.MonkeyPatch) -> None:
+    con, _ = week("rich")
+    fleet = fleet_of()
+    data = read_week(con, WEEK, fleet)
+    monkeypatch.setattr("pipeline.report.pages._MOST_STOPS", 3)
+    context = page_context(data, fleet, **PRINTED)
+    shown = [stop for group in context["stop_groups"] for stop in group]
+    costs = sorted((stop["lost_cold_min"] or 0.0 for stop in data.stops), reverse=True)
+    assert sorted((stop["lost_cold_min"] for stop in shown), reverse=True) == costs[:3]
+    order = [stop["stop_id"] for stop in data.stops]
+    assert [stop["stop_id"] for stop in shown] == sorted(
+        (stop["stop_id"] for stop in shown), key=order.index
+    )
+    assert context["stops_more_n"] == len(data.stops) - 3
+    assert f"{len(data.stops) - 3} more stops" in fleet_html(data, fleet, **PRINTED)
+
+
+def test_rental_stops_have_a_date_and_no_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.report.pages._MOST_STOPS", 10_000)
     con, tables = week("rich")
     fleet = fleet_of()
     data = read_week(con, WEEK, fleet)

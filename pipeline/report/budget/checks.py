@@ -137,7 +137,7 @@ def _course_notes(paper: BudgetPaper, found: CourseFound) -> list[str]:
         shown = listed(names)
         more = len(found.left_out) - _LONGEST_LIST
         if more > 0:
-            shown = _("{names} and {n} more", names=shown, n=number(more))
+            shown = ngettext("{names} and {n} more", "{names} and {n} more", more, names=shown)
         said.append(
             _("Left out on both sides, since their exports do not tell the cold's cost: {names}.",
               names=shown)

@@ -159,7 +159,7 @@ def caution_lines(paper: BudgetPaper) -> list[str]:
         shown = listed([name(each, 24) for each in history.no_model[:_LONGEST_LIST]])
         more = len(history.no_model) - _LONGEST_LIST
         if more > 0:
-            shown = _("{names} and {n} more", names=shown, n=number(more))
+            shown = ngettext("{names} and {n} more", "{names} and {n} more", more, names=shown)
         said.append(_("Not in the budget, for want of a model: {names}.", names=shown))
     if history.assumed_range_n:
         said.append(

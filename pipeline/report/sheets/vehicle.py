@@ -23,8 +23,8 @@ from pipeline.report.words import isolated
 
 _MOST_FINDINGS = 2
 _MOST_STOPS = 26
-_LEAST_STOPS = 2
-_ROOM_MM = 135.0
+_LEAST_STOPS = 1
+_ROOM_MM = 126.0
 """Height for stops, signals and workshop: the page less head, figures and cautions."""
 _LOW_MM = 16.0
 _TALL_MM = 26.0
