@@ -7,7 +7,6 @@ else about them left as it was. What cannot be rewritten and holds such a word c
 from __future__ import annotations
 
 import csv
-import gzip
 import io
 import json
 import re
@@ -21,6 +20,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from pipeline.people.unpacked import gunzipped, gzipped, member, unzstd, zstd_packed
 from pipeline.people.words import FORGOTTEN, Person, pattern, spellings
 from pipeline.source_config import Source
 
@@ -98,9 +98,9 @@ class Remover:
         suffix = PurePosixPath(name.lower()).suffix
         try:
             if suffix == ".gz":
-                return self._packed(name, content, source_of, gzip.decompress, _gzip)
+                return self._packed(name, content, source_of, gunzipped, gzipped)
             if suffix == ".zst":
-                return self._packed(name, content, source_of, _unzstd, _zstd)
+                return self._packed(name, content, source_of, unzstd, zstd_packed)
             if suffix == ".zip":
                 return self._zip(name, content, source_of)
             source = source_of(name)
@@ -108,11 +108,15 @@ class Remover:
                 return self._book(content, source)
             if suffix in _PARQUET:
                 return self._parquet(content, source)
-        except (OSError, EOFError, ValueError, zlib.error, zipfile.BadZipFile, pa.ArrowException):
+        except (OSError, EOFError, ValueError, zlib.error, zipfile.BadZipFile, pa.ArrowException,
+                RuntimeError, NotImplementedError):  # fmt: skip
             return None if self.may_hold(content) else content
         if not self.may_hold(content):
             return content
-        return self._text(content, suffix, source) if suffix in _TEXT else None
+        try:
+            return self._text(content, suffix, source) if suffix in _TEXT else None
+        except (csv.Error, UnicodeError):
+            return None
 
     def _packed(
         self,
@@ -136,7 +140,7 @@ class Remover:
         with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
             for info in old.infolist():
                 inside = f"{name}/{info.filename}"
-                plain = b"" if info.is_dir() else old.read(info)
+                plain = b"" if info.is_dir() else member(old, info)
                 made = plain if info.is_dir() else self.content(inside, plain, source_of)
                 renamed = self.in_text(info.filename)
                 is_changed |= made != plain or renamed != info.filename
@@ -193,7 +197,7 @@ class Remover:
         alone = [] if _driver_column(source) is None else self._alone()
         with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
             for info in old.infolist():
-                plain = old.read(info)
+                plain = member(old, info)
                 made = plain
                 if info.filename.lower().endswith((".xml", ".rels")):
                     text = self.in_text(plain.decode("utf-8"))
@@ -283,19 +287,3 @@ def _needles(person: Person) -> set[bytes]:
             for encoding in ("utf-8", "latin-1", "utf-16-le", "utf-16-be"):
                 found.add(cased.encode(encoding, "ignore").lower())
     return found - {b""}
-
-
-def _gzip(content: bytes) -> bytes:
-    return gzip.compress(content, mtime=0)
-
-
-def _unzstd(content: bytes) -> bytes:
-    with pa.input_stream(io.BytesIO(content), compression="zstd") as stream:
-        return bytes(stream.read())
-
-
-def _zstd(content: bytes) -> bytes:
-    out = pa.BufferOutputStream()
-    with pa.CompressedOutputStream(out, "zstd") as stream:
-        stream.write(content)
-    return bytes(out.getvalue().to_pybytes())

@@ -47,9 +47,9 @@ from pipeline.resources import folder
 
 _MOST_FINDINGS = 12
 _MOST_NAMES = 12
-_MOST_STOPS = 32
-"""A page of them; the table beside the report has them all."""
-_MOST_FILES = 16
+_MOST_STOPS = 24
+"""Most of a page; the table beside the report has them all."""
+_MOST_FILES = 10
 _MOST_PROBLEMS = 8
 _TOLD_BY_THE_RULES = frozenset({"INGEST-03"})
 """Findings about single rows: the table of broken rules has them, for every run alike."""

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -193,7 +192,7 @@ def long() -> None:
         warehouse = folder / ".coldminutes" / "warehouse.duckdb"
         print(
             f"long: {run['used_n'] + run['set_aside_n']:,} rows in {run['s']:.0f} s, "
-            f"peak {run['peak_gb']:.2f} GB, warehouse {os.path.getsize(warehouse) / 1e9:.1f} GB"
+            f"peak {run['peak_gb']:.2f} GB, warehouse {warehouse.stat().st_size / 1e9:.1f} GB"
         )
 
 

@@ -166,7 +166,7 @@ def test_files_of_one_content_count_once() -> None:
 
 
 def test_other_headers_are_other_bundles() -> None:
-    other = "time,van,soc,power,t_min,plugged\n2026-01-05T12:00:00Z,a,50,1,4,0\n".encode()
+    other = b"time,van,soc,power,t_min,plugged\n2026-01-05T12:00:00Z,a,50,1,4,0\n"
     files = {
         "van_1.csv": text(row(0)).encode(),
         "van_2.csv": text(row(1)).encode(),

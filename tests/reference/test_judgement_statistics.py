@@ -199,14 +199,17 @@ PUBLISHED_P = [
 ]  # fmt: skip
 
 
-def verdicts(p_values: list[float], shown_n: int = 40, rate: float = 0.10) -> pl.DataFrame:
+def verdicts(
+    p_values: list[float], shown_n: int = 40, rate: float = 0.10, started: int = 0
+) -> pl.DataFrame:
+    """Subjects with these smallest attainable p-values, the last `started` of which did start."""
     rule = METHOD_RULE.__class__(false_discovery_rate=rate)
     count = len(p_values)
     sums = pl.DataFrame(
         {
             "subject_id": [f"d{n:02d}" for n in range(count)],
             "stops_n": [shown_n] * count,
-            "started_n": [0] * count,
+            "started_n": [0] * (count - started) + [3] * started,
             "shown_n": [shown_n] * count,
             "expected_started_n": [9.0] * count,
             "expected_of_all_n": [9.0] * count,
@@ -232,3 +235,13 @@ def test_only_who_could_be_found_is_compared() -> None:
     expected = multipletests(PUBLISHED_P[:9], method="fdr_bh")[1]
     np.testing.assert_allclose(some["q_value"].drop_nulls().to_numpy(), expected)
     assert some.filter(pl.col("verdict") == "stands").height == (expected <= 0.10).sum() == 9
+
+
+@pytest.mark.parametrize(("p_value", "verdict"), [(0.019, "stands"), (0.021, "not_distinct")])
+def test_who_did_start_was_compared_too(p_value: float, verdict: str) -> None:
+    """One of five that could have been found: a tenth of false discoveries is 0.02 for the first,
+    as multipletests says of the other four at 1."""
+    found = verdicts([p_value, 0.001, 0.002, 0.003, 0.004], started=4)
+    is_rejected = multipletests([p_value, 1, 1, 1, 1], alpha=0.10, method="fdr_bh")[0]
+    assert is_rejected[0] == (verdict == "stands")
+    assert found["verdict"].to_list() == [verdict] + ["started"] * 4

@@ -17,6 +17,7 @@ from fleets import FLEET_TOML, ROSTER_TOML, write_fleet
 from pipeline.config import load_fleet
 from pipeline.people.files import driver_without
 from pipeline.people.rewrite import Remover
+from pipeline.people.traces import _holds
 from pipeline.people.words import pattern, person
 from pipeline.source_config import Source
 
@@ -131,6 +132,21 @@ def test_what_cannot_be_rewritten_comes_back_as_none(remover: Remover) -> None:
         workbook.add_worksheet().write_row(0, 0, ["driver", 7])
     # 7 is a number like any other in a workbook: the file goes rather than the wrong cells.
     assert remover.content("r.xlsx", book.getvalue(), lambda _: SOURCE) is None
+
+
+def test_bombs_and_broken_tables_end_in_no_traceback(
+    remover: Remover, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wide = b'driver\n"' + b"x" * 200_000 + '"\nÅsa Öst\n'.encode()
+    assert remover.content("r.csv", wide, lambda _: SOURCE) is None, "csv reads no such field"
+    monkeypatch.setattr("pipeline.people.unpacked.MOST_BYTES", 1000)
+    bomb = gzip.compress(b"driver\n" + b"0" * 5000)
+    assert made(remover, "r.csv.gz", bomb) == bomb
+    archive = io.BytesIO()
+    with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as new:
+        new.writestr("a.csv", "0" * 5000)
+    assert made(remover, "r.zip", archive.getvalue()) == archive.getvalue()
+    assert _holds(remover, "r.csv.gz", bomb), "named for somebody to look at"
 
 
 def test_html_and_xml_spellings() -> None:
