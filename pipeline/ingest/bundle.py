@@ -28,7 +28,7 @@ from pipeline.ingest.names import fixed_vehicle
 from pipeline.ingest.raw import VEHICLE
 from pipeline.ingest.read_text import UTF8_NAMES
 from pipeline.ingest.returned import looks_returned
-from pipeline.ingest.unpack import Plain
+from pipeline.ingest.unpack import GB, Plain
 
 SMALL_BYTES = 1 << 18
 BUNDLE_BYTES = 1 << 23
@@ -163,7 +163,8 @@ def part_of(file: InboxFile, fleet: Fleet) -> Part | None:
     suffixes = [suffix.lower() for suffix in file.path.suffixes[-2:]]
     is_gzip = suffixes[-1:] == [".gz"]
     suffix = (suffixes[-2] if len(suffixes) > 1 else ".csv") if is_gzip else "".join(suffixes[-1:])
-    if suffix not in _TEXTS or not 0 < file.size_bytes <= SMALL_BYTES:
+    most_bytes = min(SMALL_BYTES, fleet.settings.limits.max_file_gb * GB)
+    if suffix not in _TEXTS or not 0 < file.size_bytes <= most_bytes:
         return None
     source_ids = matching_sources(file.name, fleet.sources)
     if len(source_ids) != 1 or not _may_be_bundled(fleet, source_ids[0]):
@@ -175,7 +176,7 @@ def part_of(file: InboxFile, fleet: Fleet) -> Part | None:
     except (OSError, EOFError, zlib.error, UnicodeDecodeError):
         return None  # read alone, it says what is wrong
     layout = fleet.sources[source_ids[0]].csv
-    if len(content) > SMALL_BYTES or _is_odd(content, layout.quote) or looks_returned(content):
+    if len(content) > most_bytes or _is_odd(content, layout.quote) or looks_returned(content):
         return None
     lines = content.split(b"\n", layout.skip_rows + 1)
     body = lines.pop()

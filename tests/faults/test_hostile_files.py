@@ -462,7 +462,7 @@ def spoiled(draw: st.DrawFn) -> tuple[str, bytes]:
     return name, bytes(content)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(spoiled())
 def test_any_bytes_end_in_findings_and_never_in_a_crash(
     tmp_path_factory: pytest.TempPathFactory, made: tuple[str, bytes]

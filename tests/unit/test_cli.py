@@ -41,7 +41,8 @@ def test_run_writes_the_week(fleet: Path, capsys: pytest.CaptureFixture[str]) ->
     assert status == 0
     assert "2026-W03" in out
     week = fleet / "reports" / "2026-W03"
-    assert sorted(path.name for path in week.iterdir()) == ["fleet.html", "summary.json", "tables"]
+    made = ["fleet.html", "summary.json", "tables", "tables.xlsx"]
+    assert sorted(path.name for path in week.iterdir()) == made
     summary = json.loads((week / "summary.json").read_text())
     assert (summary["stops"], summary["warmed"], summary["hit_rate"]) == (1, 1, 1.0)
     assert summary["warming_kwh"] == pytest.approx(2.5, abs=0.05)

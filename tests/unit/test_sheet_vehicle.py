@@ -248,8 +248,8 @@ def test_a_difference_is_claimed_only_where_intervals_are_apart(made: Made) -> N
 
     assert "below the fleet's" in words((0.0, 0.2), (0.3, 0.5))
     assert "above the fleet's" in words((0.6, 0.9), (0.3, 0.5))
-    assert "no difference" in words((0.0, 0.4), (0.3, 0.5))
-    assert "no difference" in words((0.4, 0.6), (0.3, 0.5))
+    assert "not certain" in words((0.0, 0.4), (0.3, 0.5))
+    assert "not certain" in words((0.4, 0.6), (0.3, 0.5))
     assert "could be rated" in words((0.0, 0.2), (0.3, 0.5), rated_n=0)
 
 
