@@ -273,7 +273,7 @@ def test_every_input_of_the_week_with_its_hash(made: Billed, edition: Path, html
         f"cdrs_w3.json 10 of 11 rows, 1 set aside; {hashes(made.folder)['cdrs_w3.json'][:10]}"
         in (foot)
     )
-    assert len(inputs) == 17 and "1 more file in tables/inputs.csv, with whole hashes." in foot
+    assert len(inputs) == 17 and "7 more files in tables/inputs.csv, with whole hashes." in foot
 
 
 def test_every_stop_leads_back_to_its_rows(made: Billed, edition: Path) -> None:
