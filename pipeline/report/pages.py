@@ -47,6 +47,8 @@ from pipeline.resources import folder
 
 _MOST_FINDINGS = 12
 _MOST_NAMES = 12
+_MOST_VEHICLES = 60
+_MOST_GAPS = 24
 _MOST_STOPS = 24
 """Most of a page; the table beside the report has them all."""
 _MOST_FILES = 10
@@ -178,7 +180,10 @@ def page_context(
         "learned": learned_section(week, fleet, filters) if has_stops else None,
         "bills": bills_section(week, filters),
         "chart_more_n": with_stops_n - shown_n,
-        "vehicles": [with_bar(row, settings.target_hit_rate) for row in week.vehicles],
+        "vehicles": [
+            with_bar(row, settings.target_hit_rate) for row in week.vehicles[:_MOST_VEHICLES]
+        ],
+        "vehicles_more_n": max(0, len(week.vehicles) - _MOST_VEHICLES),
         "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
         "drivers": [with_bar(with_label(row), settings.target_hit_rate) for row in week.drivers],
         "driver_level": settings.privacy.driver_analysis,
@@ -199,7 +204,8 @@ def page_context(
                 ("e", _("start, end and energy only")),
             )
         ],
-        "coverage": [with_doubt(coverage_row(row), doubted) for row in gaps],
+        "coverage": [with_doubt(coverage_row(row), doubted) for row in gaps[:_MOST_GAPS]],
+        "coverage_more_n": max(0, len(gaps) - _MOST_GAPS),
         "doubts": [doubt_row(row) for row in week.doubts[:_MOST_NAMES]],
         "doubts_more_n": max(0, len(week.doubts) - _MOST_NAMES),
         "mild_power": [mild_power_row(row) for row in week.mild_power[:_MOST_NAMES]],
