@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import mmap
 import os
 import re
 import tempfile
@@ -239,14 +240,19 @@ def _odd_lines(path: Path, layout: CsvFormat, header: Header) -> pl.DataFrame:
         return none
     line = pl.col("line")
     quote = layout.quote
-    quoted = f"{re.escape(quote)}[^{re.escape(quote)}]*{re.escape(quote)}"
     lines = pl.scan_lines(path, name="line", row_index_name="row", glob=False).slice(header.lines_n)
-    has_open_quote = (
-        lines.select((line.str.count_matches(quote, literal=True) % 2 == 1).any()).collect().item()
-    )
-    if has_open_quote:
-        return none
-    delimiters = line.str.replace_all(quoted, "").str.count_matches(layout.delimiter, literal=True)
+    # Two quotes are an empty cell, or one sign in a quoted cell: neither holds a delimiter.
+    bare = line.str.replace_all(quote * 2, "", literal=True)
+    if not _holds(path, quote):
+        bare = line
+    elif lines.select(bare.str.contains(quote, literal=True).any()).collect().item():
+        is_open = line.str.count_matches(quote, literal=True) % 2 == 1
+        if lines.select(is_open.any()).collect().item():
+            return none
+        bare = line.str.replace_all(
+            f"{re.escape(quote)}[^{re.escape(quote)}]*{re.escape(quote)}", ""
+        )
+    delimiters = bare.str.count_matches(layout.delimiter, literal=True)
     return (
         lines.filter(delimiters < len(header.names) - 1)
         .select(
@@ -257,9 +263,17 @@ def _odd_lines(path: Path, layout: CsvFormat, header: Header) -> pl.DataFrame:
     )
 
 
+def _holds(path: Path, text: str) -> bool:
+    """Does a file hold this text anywhere?"""
+    with path.open("rb") as stream, mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ) as whole:
+        return whole.find(text.encode()) >= 0
+
+
 def _with_odd_lines(
     batch: pl.DataFrame, odd_lines: pl.DataFrame, cells: list[str], is_one_column: bool
 ) -> pl.DataFrame:
+    if odd_lines.height == 0 and not is_one_column:
+        return batch
     is_empty = pl.all_horizontal(pl.col(cells).str.strip_chars() == "")
     return (
         batch.join(odd_lines, on="row", how="left", maintain_order="left")
