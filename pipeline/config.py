@@ -9,322 +9,40 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from datetime import date, datetime
-from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    Field,
-    ValidationError,
-    model_validator,
-)
+from pydantic import BaseModel, Field, ValidationError
 
-from pipeline.budget_config import MOST_SCENARIOS_N, Scenario, WeatherSettings
 from pipeline.card_config import Card, CardsFile
-from pipeline.look_config import Look
+from pipeline.fleet_entries import (
+    Driver,
+    DriversFile,
+    ModelsFile,
+    Site,
+    SitesFile,
+    Vehicle,
+    VehicleModel,
+    VehiclesFile,
+)
+from pipeline.fleet_settings import FleetSettings, Limits
 from pipeline.ocpi_tariff_config import OcpiTariff
 from pipeline.ocpi_tariff_files import read_tariffs, tariff_problems
 from pipeline.problems import ColdMinutesError, Problem
-from pipeline.source_config import Identifier, Settings, Source, Zone
-from pipeline.tariff_config import TariffElement
+from pipeline.source_config import Settings, Source
 
-
-def _rising_curve(curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    socs = [soc for soc, _ in curve]
-    if len(curve) < 2:
-        raise ValueError("needs at least two points [soc_pct, power_kw]")
-    if socs != sorted(set(socs)) or socs[0] < 0 or socs[-1] > 100:
-        raise ValueError("the soc_pct of the points must rise strictly and lie in 0 to 100")
-    if any(power <= 0 for _, power in curve):
-        raise ValueError("every power_kw must be above 0")
-    return curve
-
-
-def _rising_limit(limit: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    """At least two points, temperature rising, values positive and not falling."""
-    temps = [point[0] for point in limit]
-    values = [point[1] for point in limit]
-    if len(limit) < 2 or any(b <= a for a, b in pairwise(temps)):
-        raise ValueError("give at least two points [degC, value], temperature rising")
-    if min(values) <= 0 or any(b < a for a, b in pairwise(values)):
-        raise ValueError("values must be positive and must not fall as it gets warmer")
-    return limit
-
-
-Fraction = Annotated[float, Field(ge=0, le=1)]
-SocPct = Annotated[float, Field(ge=0, le=100)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-VehicleUse = Literal["delivery", "rental", "other"]
-DriverAnalysis = Literal["off", "totals", "pseudonyms", "names"]
-
+__all__ = [
+    "SCHEMAS",
+    "Fleet",
+    "FleetSettings",
+    "Limits",
+    "Vehicle",
+    "VehicleModel",
+    "load_fleet",
+]
 
 T = TypeVar("T", bound=Settings)
-
-
-class DisplayUnits(Settings):
-    """Units in print; inside, units never change."""
-
-    temperature: Literal["degc", "degf"] = "degc"
-    distance: Literal["km", "mi"] = "km"
-
-
-class Privacy(Settings):
-    """How much is said about drivers. Check your local law before raising the level."""
-
-    driver_analysis: DriverAnalysis = "off"
-    purpose: str = Field(
-        "", description="Recorded purpose; required for names and for findings about a person."
-    )
-    agreed_on: date | None = Field(
-        None, description="Day on which staff or works council agreed; required as is the purpose."
-    )
-    agreement: str = Field(
-        "", max_length=1000, description="What was agreed, with whom, where it is kept; likewise."
-    )
-    keep_positions: bool = Field(
-        False, description="Keep where vehicles drove, not only where they charged."
-    )
-    key_file: Path | None = Field(
-        None,
-        description="File with the keys of the pseudonyms, outside the fleet folder; "
-        "COLDMINUTES_PEOPLE_KEY takes its place.",
-    )
-
-    @property
-    def missing_record(self) -> tuple[str, ...]:
-        """Keys that have to be filled in before anything is said about a single person."""
-        told = {
-            "purpose": self.purpose.strip(),
-            "agreed_on": self.agreed_on,
-            "agreement": self.agreement.strip(),
-        }
-        return tuple(key for key, value in told.items() if not value)
-
-    @model_validator(mode="after")
-    def _names_need_a_record(self) -> Self:
-        if self.driver_analysis == "names" and self.missing_record:
-            raise ValueError(
-                "driver_analysis = 'names' needs a recorded purpose, date and agreement; add "
-                + ", ".join(f"{key} = ..." for key in self.missing_record)
-                + ' (as in purpose = "coaching", agreed_on = 2026-01-05, '
-                'agreement = "works agreement no. 3, kept in the office")'
-            )
-        return self
-
-
-class Retention(Settings):
-    """How long data are kept; `coldminutes retain` holds to it. Whole weeks, computed ones only."""
-
-    samples_months: Annotated[int, Field(ge=3, le=240)] = Field(
-        24, description="Samples, destinations and chargers' logs; results of a week stay."
-    )
-    people_months: Annotated[int, Field(ge=1, le=240)] = Field(
-        13, description="Who had which vehicle, and findings about people."
-    )
-    rentals_days: Annotated[int, Field(ge=7, le=3660)] = Field(
-        35, description="When a rental began and ended."
-    )
-    positions_days: Annotated[int, Field(ge=7, le=3660)] = Field(
-        14, description="Where vehicles drove, unless privacy.keep_positions."
-    )
-    quarantine_months: Annotated[int, Field(ge=1, le=240)] = Field(
-        6, description="Rows set aside, put right or replaced, as they stood in the export."
-    )
-    editions_months: Annotated[int, Field(ge=1, le=240)] = Field(
-        36, description="Reports and their tables; pages of drivers only for people_months."
-    )
-    delete_inbox_files: bool = Field(
-        False, description="Delete exports whose rows are past their time; else they are listed."
-    )
-
-
-class Limits(Settings):
-    """What one run may use of the machine."""
-
-    memory_gb: Positive = 1.5
-    threads: Annotated[int, Field(ge=1, le=256)] | None = None
-    temp_gb: Positive = 20.0
-    max_file_gb: Positive = 8.0
-
-
-class FleetSettings(Settings):
-    """``fleet.toml``."""
-
-    operator: str = Field(min_length=1, max_length=200)
-    time_zone: Zone
-    currency: str = Field("EUR", pattern=r"^[A-Z]{3}$", description="ISO 4217 code.")
-    energy_price_per_kwh: NotNegative = Field(
-        0.40, description="Price of the energy in the pack where no tariff is known."
-    )
-    driver_value_per_hour: NotNegative = Field(
-        0.0, description="What an hour of a driver's time is worth; 0 values no time."
-    )
-    target_hit_rate: Fraction | None = Field(
-        None, description="Policy target for the warming hit rate."
-    )
-    lead_window_min: Positive = 30.0
-    expected_saving_min: NotNegative = Field(
-        3.0, description="Net minutes that warming must save to be expected at a stop."
-    )
-    min_session_kwh: NotNegative = 0.5
-    vss_version: Annotated[int, Field(ge=1, le=99)] | None = Field(
-        None, description="Version of COVESA VSS exports that do not say it themselves; 6 assumed."
-    )
-    language: Literal["en", "de", "fr", "nb", "es"] = Field(
-        "en", description="Language of the documents."
-    )
-    units: DisplayUnits = DisplayUnits()
-    privacy: Privacy = Privacy()
-    retention: Retention = Retention()
-    limits: Limits = Limits()
-    look: Look = Look()
-    weather: WeatherSettings | None = Field(
-        None, description="Outside temperature of past years, for budgets."
-    )
-    scenario: Annotated[tuple[Scenario, ...], Field(max_length=MOST_SCENARIOS_N)] = Field(
-        (), description="Further scenarios of every budget."
-    )
-
-    @model_validator(mode="after")
-    def _scenarios_differ(self) -> Self:
-        names = [scenario.name for scenario in self.scenario]
-        if len(set(names)) < len(names):
-            raise ValueError("two scenarios have one name")
-        return self
-
-
-class VehicleModel(Settings):
-    """One table ``[models.<id>]`` of ``models.toml``."""
-
-    name: str = ""
-    usable_kwh: Positive | None = None
-    warm_curve: Annotated[tuple[tuple[float, float], ...], AfterValidator(_rising_curve)] | None = (
-        Field(None, description="Points [soc_pct, power_kw] a warm pack takes, linear between.")
-    )
-    cold_limit: Annotated[tuple[tuple[float, float], ...], AfterValidator(_rising_limit)] | None = (
-        Field(
-            None,
-            description="Points [coldest cell in degC, value] until the fleet's own charges tell: "
-            "a factor on the warm curve, or a ceiling in kW per kWh of usable capacity.",
-        )
-    )
-    cold_limit_form: Literal["factor", "ceiling"] = "factor"
-    warm_threshold_degc: float = Field(21.0, ge=-20, le=60, description="T*, coldest cell.")
-    warm_tolerance_kelvin: NotNegative = 0.5
-    heater_power_kw: Positive = 5.0
-    warming_cutoff_soc_pct: SocPct = 20.0
-    min_lead_min: NotNegative = Field(
-        5.0, description="Least time before arrival at which the vehicle still begins to warm."
-    )
-    ac_max_kw: Positive = 22.0
-    can_warm: bool = True
-    km_per_kwh: Positive | None = Field(
-        None, description="Used for the range given up where the odometer is not exported."
-    )
-
-
-class UseSpan(Settings):
-    """A time span in which a vehicle had another use. Local time unless an offset is given."""
-
-    from_: datetime = Field(alias="from")
-    to: datetime
-    use: VehicleUse
-
-    @model_validator(mode="after")
-    def _ends_after_it_begins(self) -> Self:
-        if self.to <= self.from_:
-            raise ValueError("'to' must be later than 'from'")
-        return self
-
-
-class Vehicle(Settings):
-    """One table ``[vehicles.<id>]`` of ``vehicles.toml``."""
-
-    name: str = ""
-    model: Identifier | None = None
-    depot: str = ""
-    use: VehicleUse = "delivery"
-    can_warm: bool | None = Field(None, description="Overrides the model.")
-    is_parked_indoors: bool = Field(
-        False, description="Then a pack warmer than outside after a night proves nothing."
-    )
-    default_site: Identifier | None = Field(
-        None, description="Site of this vehicle's charges where no position says otherwise."
-    )
-    spans: tuple[UseSpan, ...] = ()
-
-
-class Site(Settings):
-    """One table ``[sites.<id>]`` of ``sites.toml``."""
-
-    name: str = ""
-    latitude_deg: float | None = Field(None, ge=-90, le=90)
-    longitude_deg: float | None = Field(None, ge=-180, le=180)
-    radius_m: Positive = 150.0
-    power_kw: Positive | None = Field(None, description="Rating of one outlet.")
-    mode: Literal["ac", "dc", "mixed"] = "mixed"
-    aliases: tuple[str, ...] = Field((), description="Other spellings in the exports.")
-    chargers: tuple[Identifier, ...] = Field(
-        (), description="Chargers of this site, as their OCPP logs name them."
-    )
-    tariff: tuple[TariffElement, ...] = Field(
-        (), description="Per component the first element that holds counts; none costs nothing."
-    )
-    ocpi_tariff: Identifier | None = Field(
-        None, description="Id of an OCPI tariff object in the folder tariffs/, in its place."
-    )
-
-    @model_validator(mode="after")
-    def _one_tariff(self) -> Self:
-        if self.tariff and self.ocpi_tariff is not None:
-            raise ValueError("give tariff or ocpi_tariff, not both")
-        return self
-
-    @model_validator(mode="after")
-    def _position_is_whole(self) -> Self:
-        if (self.latitude_deg is None) != (self.longitude_deg is None):
-            raise ValueError("give both latitude_deg and longitude_deg, or neither")
-        return self
-
-
-class Driver(Settings):
-    """One table ``[drivers.<id>]`` of ``drivers.toml``."""
-
-    name: str = ""
-    aliases: tuple[str, ...] = ()
-    language: Literal["en", "de", "fr", "nb", "es"] | None = Field(
-        None, description="Language of the driver's own sheet; by default the fleet's."
-    )
-
-
-class ModelsFile(Settings):
-    """``models.toml``."""
-
-    models: dict[Identifier, VehicleModel] = Field(default_factory=dict)
-
-
-class VehiclesFile(Settings):
-    """``vehicles.toml``."""
-
-    vehicles: dict[Identifier, Vehicle] = Field(default_factory=dict)
-
-
-class SitesFile(Settings):
-    """``sites.toml``."""
-
-    sites: dict[Identifier, Site] = Field(default_factory=dict)
-
-
-class DriversFile(Settings):
-    """``drivers.toml``."""
-
-    drivers: dict[Identifier, Driver] = Field(default_factory=dict)
-
 
 SCHEMAS: dict[str, type[Settings]] = {
     "fleet": FleetSettings,
