@@ -243,7 +243,7 @@ def _complain(bad: pl.DataFrame, name: str, column: str, field: str, expected: s
     raise refuse(
         "BUDGET-02", f"{name}, row {first['row']}, column {column}",
         f"got {str(first[field])!r:.60}, expected {expected}",
-        f"Mend the file or [weather]; {bad.height} rows are like this. Nothing was used.", 3,
+        f"Mend the file or [weather]; rows like this: {bad.height}. Nothing was used.", 3,
     )  # fmt: skip
 
 
