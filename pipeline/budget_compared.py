@@ -16,12 +16,13 @@ import polars as pl
 from pipeline.budget import Budget, backtest, learn, run_budget
 from pipeline.budget.backtest import scores
 from pipeline.budget.course import explained, forecast_rest, months_done, on_course
+from pipeline.budget.cover import covered_rates, only_covered
 from pipeline.budget.given import Learned
 from pipeline.budget.refusals import refuse
 from pipeline.budget.scenario import Scenario
-from pipeline.budget.season import Season, month_of
+from pipeline.budget.season import Season, month_of, whole_months
 from pipeline.budget.summary import SEASON_ID
-from pipeline.budget.weather import Weather
+from pipeline.budget.weather import Array, Weather
 from pipeline.budget_given import (
     Series,
     gathered,
@@ -74,12 +75,12 @@ class BudgetWanted:
 
 @dataclass(frozen=True)
 class _Actual:
-    """Daily sums of the vehicles that can be compared, and which those are."""
+    """Daily sums of the vehicles that can be compared, which those are, and what data cover."""
 
     days: pl.DataFrame
+    exposure: pl.DataFrame
     compared: list[str]
     left_out: list[str]
-    unknown_n: int
 
 
 def season_course(
@@ -102,7 +103,7 @@ def season_course(
     Returns
     -------
     CourseFound or str
-        ``no_month_ended`` or ``no_vehicle_known``.
+        ``no_month_ended``, ``no_vehicle_known`` or ``no_month_covered``.
 
     Raises
     ------
@@ -124,6 +125,12 @@ def season_course(
     actual = _actual(con, fleet, done, issued.vehicles["vehicle_id"].unique().to_list())
     if not actual.compared:
         return "no_vehicle_known"
+    weights = _weights(issued.vehicles, wanted.against).filter(
+        pl.col("vehicle_id").is_in(actual.compared)
+    )
+    covered = covered_rates(actual.exposure, weights, done)
+    if not covered.any():
+        return "no_month_covered"
     budget = of_vehicles(issued, actual.compared)
     before, _ = gathered(con, fleet, issued.as_of, series.weather)
     known, _ = gathered(con, fleet, now, series.weather)
@@ -133,20 +140,32 @@ def season_course(
     )  # fmt: skip
     variance, why = _variance(
         con, fleet, learn(only(before, actual.compared)), budget, actual.days,
-        series.weather, now, wanted,
+        series.weather, now, wanted, covered,
     )  # fmt: skip
+    counted = only_covered(actual.days, done, covered)
     return CourseFound(
         scenario=wanted.against,
-        months=tuple(done.month_ids),
-        on_course=on_course(budget, actual.days, now, rest, wanted.against),
+        months=tuple(month for month, rate in zip(done.month_ids, covered, strict=True) if rate),
+        months_unseen=tuple(
+            month for month, rate in zip(done.month_ids, covered, strict=True) if not rate
+        ),
+        least_covered_rate=float(covered[covered > 0].min()),
+        on_course=on_course(budget, actual.days, now, rest, wanted.against, covered),
         variance=variance,
         why_no_variance=why,
         is_issued=kept is not None,
         issued_as_of=issued.as_of,
         compared=tuple(actual.compared),
         left_out=tuple(actual.left_out),
-        unknown_n=actual.unknown_n,
+        unknown_n=int(counted["unknown_n"].sum()),
     )
+
+
+def _weights(vehicles: pl.DataFrame, scenario: str) -> pl.DataFrame:
+    """What each month asks of each vehicle: its budgeted stops."""
+    return vehicles.filter(
+        (pl.col("scenario") == scenario) & (pl.col("quantity") == "stops_n")
+    ).select("vehicle_id", "month_id", weight_value="mean_value")
 
 
 def back_tested(
@@ -167,13 +186,17 @@ def back_tested(
     if start >= end:
         return nothing
     given, _ = gathered(con, fleet, now, series.weather)
-    span = Season((start, end))
+    span = whole_months(start, end)
     actual = _actual(con, fleet, span, given.vehicles["vehicle_id"].to_list(), from_day=first_day)
     if not actual.compared:
         return nothing
+    even = pl.DataFrame(
+        [(vehicle, month, 1.0) for month in span.month_ids for vehicle in actual.compared],
+        schema=["vehicle_id", "month_id", "weight_value"], orient="row",
+    )  # fmt: skip
     months = backtest(
         only(given, actual.compared), actual.days, start, end - timedelta(days=1),
-        winters_n=_TEST_WINTERS_N, seed=seed,
+        covered=covered_rates(actual.exposure, even, span), winters_n=_TEST_WINTERS_N, seed=seed,
     )  # fmt: skip
     return Tested(months, scores(months), tuple(actual.left_out))
 
@@ -223,7 +246,8 @@ def _actual(
     params = history_params(fleet, span.end_day)
     params["history_from_at"] = local_midnight(fleet, from_day or span.first_day)
     days = query(con, "budget/budget_actuals", params)
-    seen = query(con, "budget/budget_exposure", params)["vehicle_id"].unique()
+    exposure = query(con, "budget/budget_exposure", params)
+    seen = exposure["vehicle_id"].unique()
     per_vehicle = days.group_by("vehicle_id").agg(
         pl.col("stops_n").sum(), pl.col("unknown_n").sum()
     )
@@ -233,10 +257,7 @@ def _actual(
     wanted = set(vehicle_ids)
     compared = sorted((set(seen.to_list()) & wanted) - set(blind))
     mine = days.filter(pl.col("vehicle_id").is_in(compared))
-    return _Actual(
-        mine.drop("vehicle_id", "unknown_n"), compared, sorted(wanted - set(compared)),
-        int(mine["unknown_n"].sum()),
-    )  # fmt: skip
+    return _Actual(mine.drop("vehicle_id"), exposure, compared, sorted(wanted - set(compared)))
 
 
 def _variance(
@@ -248,6 +269,7 @@ def _variance(
     observed: Weather,
     now: date,
     wanted: BudgetWanted,
+    covered: Array,
 ) -> tuple[pl.DataFrame | None, str]:
     """By cause, over the series' own days of the season, else over those the fleet measured."""
     own = own_weather(con, fleet)
@@ -258,8 +280,9 @@ def _variance(
     for weather in candidates:
         try:
             found = explained(
-                budget, learned, actual, weather, now, wanted.against, seed=wanted.seed
-            )
+                budget, learned, actual, weather, now, wanted.against, seed=wanted.seed,
+                covered=covered,
+            )  # fmt: skip
         except ColdMinutesError as error:
             if error.problems[0].code != "BUDGET-03":
                 raise

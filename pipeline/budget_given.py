@@ -30,8 +30,8 @@ HISTORY_DAYS_N = 3 * 366
 """A budget looks back three winters: habits and work older than that are not today's."""
 
 BRIDGED_DAYS_N = 4
-"""Days without driving between which the fleet's own temperature is taken as a straight line: a
-long weekend. Common practice, no source."""
+"""Days without driving that are no gap: the fleet's own temperature is taken as a straight line
+between their ends, and vehicles to have stood. A long weekend. Common practice, no source."""
 
 _NEVER = date(2200, 1, 1)
 _ALWAYS = {
@@ -64,6 +64,7 @@ def history_params(fleet: Fleet, until: date) -> dict[str, Any]:
     return {
         "zone": fleet.settings.time_zone,
         "lead_window_min": fleet.settings.lead_window_min,
+        "bridged_days_n": BRIDGED_DAYS_N,
         "history_from_at": local_midnight(fleet, until - timedelta(days=HISTORY_DAYS_N)),
         "history_to_at": local_midnight(fleet, until),
     }

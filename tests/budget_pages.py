@@ -103,7 +103,7 @@ def paper_of(
         actual = daily(budget, course_scale)
         usual = replace(given.weather, first_day=date(2015, 10, 1))
         course = CourseFound(
-            "as_today", ("2026-10", "2026-11", "2026-12"),
+            "as_today", ("2026-10", "2026-11", "2026-12"), (), 1.0,
             on_course(budget, actual, as_of, forecast_rest(learned, SEASON, as_of, [TODAY], 60)),
             explained(budget, learned, actual, usual, as_of, winters_n=10),
             "", True, date(2026, 9, 1), tuple(given.vehicles["vehicle_id"]), ("van-x",), 3,

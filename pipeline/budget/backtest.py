@@ -12,7 +12,8 @@ from pipeline.budget.course import monthly
 from pipeline.budget.given import Given, learn
 from pipeline.budget.run import run_budget
 from pipeline.budget.scenario import Scenario
-from pipeline.budget.season import Season, month_of
+from pipeline.budget.season import Season, month_of, whole_months
+from pipeline.budget.weather import Array
 from pipeline.problems import ColdMinutesError
 
 AS_TODAY = Scenario(name="as_today")
@@ -27,6 +28,7 @@ def backtest(
     quantities: Sequence[str] = ("stops_n", "warming_kwh", "warming_cost", "cold_min"),
     winters_n: int = 400,
     seed: int = 1,
+    covered: Array | None = None,
 ) -> pl.DataFrame:
     """Each month from what was known before it (rolling origin), against what it brought.
 
@@ -41,6 +43,9 @@ def backtest(
         ``local_day`` and `quantities`, daily.
     first, last
         Any day of the first and of the last month.
+    covered
+        (months,) of `pipeline.budget.cover.covered_rates`; all of them by default. What was drawn
+        is cut to that share, and a month without has no row: nobody knows what it brought.
 
     Returns
     -------
@@ -52,7 +57,12 @@ def backtest(
     """
     history_from: date | None = actual["local_day"].min()  # type: ignore[assignment]
     rows = []
-    for month in _months(first, last):
+    months = whole_months(first, last + timedelta(days=1))
+    each = [month_of(day) for day in months.edges[:-1]]
+    shares = np.ones(months.months_n) if covered is None else covered
+    for month, share in zip(each, shares, strict=True):
+        if share == 0:
+            continue
         happened = monthly(actual, month)
         try:
             budget = run_budget(
@@ -65,7 +75,7 @@ def backtest(
             ]
             continue
         for name in quantities:
-            ends = np.quantile(budget.draws("as_today", name)[:, 0], (0.1, 0.5, 0.9))
+            ends = np.quantile(budget.draws("as_today", name)[:, 0] * share, (0.1, 0.5, 0.9))
             rivals = _rivals(actual, name, month, history_from)
             rows.append(_row(month, name, happened, ends.tolist(), rivals))
     return pl.DataFrame(rows, schema=_SCHEMA, orient="row")
@@ -142,10 +152,3 @@ def _rivals(actual: pl.DataFrame, name: str, month: Season, history_from: date |
 def _sum(actual: pl.DataFrame, name: str, span: Season) -> float:
     inside = (pl.col("local_day") >= span.first_day) & (pl.col("local_day") < span.end_day)
     return float(actual.filter(inside)[name].fill_null(0.0).sum())
-
-
-def _months(first: date, last: date) -> list[Season]:
-    found = [month_of(first)]
-    while found[-1].end_day <= last:
-        found.append(month_of(found[-1].end_day))
-    return found

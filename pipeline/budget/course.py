@@ -8,13 +8,14 @@ from datetime import date
 import numpy as np
 import polars as pl
 
+from pipeline.budget.cover import only_covered
 from pipeline.budget.given import Learned
 from pipeline.budget.run import Budget, Tables, run_budget
 from pipeline.budget.scenario import Scenario
 from pipeline.budget.season import Season
 from pipeline.budget.summary import QUANTITIES, SEASON_ID
 from pipeline.budget.variance import REFERENCES, variance_table
-from pipeline.budget.weather import Weather
+from pipeline.budget.weather import Array, Weather
 
 _YARDSTICKS = (
     Scenario(name="everyone", warming="everyone"),
@@ -55,10 +56,13 @@ def on_course(
     as_of: date,
     rest: Budget | None,
     scenario: str = "as_today",
+    covered: Array | None = None,
 ) -> pl.DataFrame:
     """Actual so far against the budget's interval, and where the season will end.
 
-    Only whole months count; what came in since is left to the next comparison.
+    Only whole months count; what came in since is left to the next comparison. Where data do not
+    cover a month, or a part of one, that part leaves both sides of the comparison, and the
+    forecast takes it as it was budgeted.
 
     Parameters
     ----------
@@ -68,12 +72,14 @@ def on_course(
         As in `monthly`.
     rest
         A budget of the months that are left, made with all data up to `as_of`; None at the end.
+    covered
+        (months done,) of `pipeline.budget.cover.covered_rates`; all of them by default.
 
     Returns
     -------
     DataFrame
         One row per quantity: ``actual_value`` so far, ``budget_p10_value`` to ``budget_p90_value``
-        of the same months, ``is_outside``, and of the whole season ``forecast_p10_value`` to
+        of the same days, ``is_outside``, and of the whole season ``forecast_p10_value`` to
         ``forecast_p90_value`` beside ``season_p10_value`` to ``season_p90_value`` of the budget.
 
     Raises
@@ -88,15 +94,21 @@ def on_course(
         rest is not None and rest.season.edges != budget.season.starting(done.end_day).edges
     ):
         raise ValueError("rest must hold the months of the season that are left")
-    sums = monthly(actual, done)
+    part = np.ones(done.months_n) if covered is None else covered
+    sums = monthly(only_covered(actual, done, part), done)
     rows = []
     for quantity in (name for name in QUANTITIES if name in sums.columns):
         so_far = float(sums[quantity].sum())
         drawn = budget.draws(scenario, quantity)
-        to_date = np.quantile(drawn[:, : done.months_n].sum(axis=1), (0.1, 0.5, 0.9))
+        past = drawn[:, : done.months_n]
+        to_date = np.quantile(past @ part, (0.1, 0.5, 0.9))
         whole = np.quantile(drawn.sum(axis=1), (0.1, 0.5, 0.9))
-        coming = np.zeros(1) if rest is None else rest.draws(scenario, quantity).sum(axis=1)
-        forecast = so_far + np.quantile(coming, (0.1, 0.5, 0.9))
+        unseen, coming = past @ (1 - part), np.zeros(1)
+        if rest is not None:
+            coming = rest.draws(scenario, quantity).sum(axis=1)
+            # A budget that was kept may have been drawn more or less often than the rest.
+            unseen = np.resize(unseen, len(coming))
+        forecast = so_far + np.quantile(unseen + coming, (0.1, 0.5, 0.9))
         is_outside = bool(so_far < to_date[0] or so_far > to_date[2])
         rows.append((quantity, so_far, *to_date, is_outside, *forecast, *whole))
     levels = ("p10", "p50", "p90")
@@ -117,6 +129,7 @@ def explained(
     scenario: str = "as_today",
     winters_n: int = 200,
     seed: int = 1,
+    covered: Array | None = None,
 ) -> pl.DataFrame:
     """Actual less budget by month and quantity, split into weather, volume, price and behaviour.
 
@@ -130,6 +143,9 @@ def explained(
         What `budget` was made from.
     observed
         The season's temperatures, as the budget's series.
+    covered
+        As in `on_course`: months that data do not cover have no row, and the budget of others is
+        that of their covered part.
     """
     done = months_done(budget.season, as_of)
     if done is None:
@@ -137,6 +153,7 @@ def explained(
     tables: Tables = {}
     planned = run_budget(learned, done, _YARDSTICKS, winters_n, seed, tables=tables)
     came = run_budget(learned, done, _YARDSTICKS, winters_n, seed, observed=observed, tables=tables)
+    part = np.ones(done.months_n) if covered is None else covered
     sums = monthly(actual, done)
     mean = _means(budget.table, scenario, done)
     rows = []
@@ -145,6 +162,8 @@ def explained(
             continue
         priced = quantity == "warming_cost"
         for at, month in enumerate(done.month_ids):
+            if part[at] == 0:
+                continue
             row = {"month_id": month, "quantity": quantity}
             budget_price = (
                 _ratio(mean[month, quantity], mean[month, "warming_kwh"]) if priced else 1.0
@@ -154,8 +173,8 @@ def explained(
             rows.append(
                 row
                 | {
-                    "budget_value": mean[month, quantity],
-                    "budget_stops_n": mean[month, "stops_n"],
+                    "budget_value": mean[month, quantity] * part[at],
+                    "budget_stops_n": mean[month, "stops_n"] * part[at],
                     "budget_weather_per_stop": _per_stop(planned, yardstick, asked, month),
                     "budget_price": budget_price,
                     "actual_value": spent,

@@ -119,6 +119,14 @@ def month_of(day: date) -> Season:
     return Season((day.replace(day=1), _month(day.year, day.month)))
 
 
+def whole_months(first: date, end: date) -> Season:
+    """The calendar months from that of `first` until that of the day before `end`."""
+    edges = [first.replace(day=1)]
+    while edges[-1] < end:
+        edges.append(_month(edges[-1].year, edges[-1].month))
+    return Season(tuple(edges))
+
+
 def _month(year: int, months: int) -> date:
     return date(year + months // 12, months % 12 + 1, 1)
 

@@ -1,15 +1,43 @@
 -- budget_exposure: one row per vehicle and local month, with the days that data cover and the
 -- fast-charge stops on them.
--- Inputs: file_spans, stops. Parameters: zone, history_from_at, history_to_at (half-open).
--- A file speaks for every day between its first and last row: a van that stands is no gap. A day
--- counts once, however many files hold it; a stop outside covered days brings its day along.
-with spans as (
+-- Inputs: file_spans, stops. Parameters: zone, history_from_at, history_to_at (half-open),
+-- bridged_days_n.
+-- A file speaks for every day between its first and last row: a van that stands is no gap. Neither
+-- are up to bridged_days_n days between two files, where each holds one day's work and a weekend
+-- has none. A day counts once, however many files hold it; a stop outside covered days brings its
+-- day along.
+with in_history as (
     select
         vehicle_id,
         greatest(first_at, $history_from_at) as from_at,
-        least(last_at, $history_to_at - interval 1 microsecond) as to_at
+        least(last_at, $history_to_at - interval 1 microsecond) as last_at
     from file_spans
     where first_at < $history_to_at and last_at >= $history_from_at
+),
+
+followed as (
+    select
+        vehicle_id,
+        from_at,
+        last_at,
+        lead(from_at) over (partition by vehicle_id order by from_at, last_at) as next_at
+    from in_history
+),
+
+spans as (
+    select
+        vehicle_id,
+        from_at,
+        case
+            when
+                next_at > last_at
+                and date_diff(
+                    'day', last_at at time zone $zone, next_at at time zone $zone
+                ) <= $bridged_days_n + 1
+                then next_at
+            else last_at
+        end as to_at
+    from followed
 ),
 
 stop_days as (

@@ -334,6 +334,37 @@ def test_on_course_compares_like_with_like_and_adds_up(
     assert status == 2 and "BUDGET-08" in err and "'as_today'" in err
 
 
+def test_months_before_the_first_data_are_not_taken_for_months_of_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = make_fleet(tmp_path / "fleet")
+    fill(folder, date(2026, 1, 4), 28 + 28)  # 28 of January's 31 days, and February
+    asked = ("--season", THIS, "--course", "--backtest")
+    assert call(capsys, str(folder), *asked, *FEW)[0] == 0
+    found = read(folder, THIS)
+    course = found["course"]
+    assert course["months"] == ["2026-01", "2026-02"]
+    assert course["months_not_covered"] == ["2025-12"]
+    assert course["least_covered_rate"] == pytest.approx(28 / 31, abs=1e-4)
+    assert {row["month_id"] for row in course["variance"]} == {"2026-01", "2026-02"}
+    rows = {row["quantity"]: row for row in course["quantities"]}
+    with warehouse_of(load_fleet(folder)) as con:
+        issued = read_issued(con, parse_season(THIS))
+    assert issued is not None
+    drawn = of_vehicles(issued, ["v1", "v2"]).draws("as_today", "stops_n")
+    so_far = drawn[:, 1] * (28 / 31) + drawn[:, 2]
+    assert rows["stops_n"]["actual_value"] == 2 * (28 + 28)
+    assert rows["stops_n"]["budget_p50_value"] == pytest.approx(np.median(so_far), rel=1e-3)
+    # The season's end takes December, and three days of January, as they were budgeted.
+    assert rows["stops_n"]["forecast_p50_value"] > 2 * (28 + 28) + np.median(drawn[:, 0])
+    assert {row["month_id"] for row in found["backtest"]["months"]} == {"2026-02"}
+
+    short = make_fleet(tmp_path / "short")
+    fill(short, date(2026, 1, 20), 20)  # no month of it is whole
+    assert call(capsys, str(short), "--season", THIS, "--course", *FEW)[0] == 0
+    assert read(short, THIS)["why_no_course"] == "no_month_covered"
+
+
 @pytest.mark.long
 def test_a_season_without_a_kept_budget_is_held_against_one_made_from_before(
     season: Path, capsys: pytest.CaptureFixture[str]

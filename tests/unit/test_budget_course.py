@@ -13,6 +13,7 @@ from budget_lab import made_up_fleet, made_up_weather
 from pipeline.budget import Budget, Given, Learned, backtest, learn, run_budget
 from pipeline.budget.backtest import scores
 from pipeline.budget.course import explained, forecast_rest, monthly, months_done, on_course
+from pipeline.budget.cover import covered_rates
 from pipeline.budget.scenario import Scenario
 from pipeline.budget.season import parse_season
 from pipeline.budget.variance import CAUSES, factors, split, variance_table
@@ -102,6 +103,55 @@ def test_at_the_end_the_forecast_is_the_actual(budget: Budget, learned: Learned)
         on_course(budget, actual_like(budget), AS_OF, None)
     with pytest.raises(ValueError, match="no month"):
         on_course(budget, actual_like(budget), SEASON.first_day, None)
+
+
+def test_what_nobody_saw_leaves_both_sides_and_is_forecast_as_budgeted(
+    budget: Budget, learned: Learned
+) -> None:
+    rest = forecast_rest(learned, SEASON, AS_OF, TODAY, 70)
+    covered = np.array([0.0, 0.9])
+    seen = actual_like(budget).filter(
+        pl.col("local_day").is_between(date(2026, 12, 4), date(2026, 12, 31))
+    )
+    stray = seen.head(1).with_columns(local_day=date(2026, 11, 30))  # of a month that is left out
+    found = on_course(budget, pl.concat([seen, stray]), AS_OF, rest, covered=covered)
+    assert not found["is_outside"].any()
+    row = found.filter(pl.col("quantity") == "stops_n").row(0, named=True)
+    drawn = budget.draws("as_today", "stops_n")
+    assert row["actual_value"] == pytest.approx(seen["stops_n"].sum())
+    assert row["budget_p50_value"] == pytest.approx(np.median(drawn[:, 1]) * 0.9)
+    unseen = np.median(drawn[:, 0]) + 0.1 * np.median(drawn[:, 1])
+    assert rest is not None
+    coming = np.median(rest.draws("as_today", "stops_n").sum(axis=1))
+    assert row["forecast_p50_value"] == pytest.approx(
+        row["actual_value"] + unseen + coming, rel=0.05
+    )
+    usual = made_up_weather(first_day=date(2026, 10, 1), years_n=1, seed=5)
+    table = explained(budget, learned, seen, usual, AS_OF, winters_n=10, covered=covered)
+    assert table["month_id"].unique().to_list() == ["2026-12"]
+    volume = table.filter(pl.col("quantity") == "warming_kwh").row(0, named=True)
+    assert volume["budget_stops_n"] == pytest.approx(0.9 * drawn[:, 1].mean(), rel=1e-4)
+    assert abs(volume["volume_part_value"]) < 0.01 * volume["budget_value"]
+
+
+def test_how_much_of_a_month_is_covered_is_weighed_by_what_it_asks() -> None:
+    exposure = pl.DataFrame(
+        {"vehicle_id": ["a", "a", "b", "b", "c"],
+         "month_date": [date(2026, m, 1) for m in (11, 12, 11, 12, 12)],
+         "days_n": [30.0, 31.0, 15.0, 31.0, 31.0]},
+        schema_overrides={"days_n": pl.Float64},
+    )  # fmt: skip
+    weights = pl.DataFrame(
+        [("a", month, 9.0) for month in SEASON.month_ids]
+        + [("b", month, 1.0) for month in SEASON.month_ids],
+        schema=["vehicle_id", "month_id", "weight_value"], orient="row",
+    )  # fmt: skip
+    # c has no weight: it is not compared. January and February have no data.
+    assert covered_rates(exposure, weights, SEASON) == pytest.approx([0.95, 1, 0, 0])
+    even = weights.with_columns(weight_value=pl.lit(1.0))
+    assert covered_rates(exposure, even, SEASON) == pytest.approx([0, 1, 0, 0])  # 0.75 is too few
+    assert not covered_rates(exposure.clear(), weights, SEASON).any()
+    assert not covered_rates(exposure, weights.clear(), SEASON).any()
 
 
 def parts_of(table: pl.DataFrame, quantity: str, month: str = "2026-12") -> dict[str, float]:

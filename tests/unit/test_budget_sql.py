@@ -25,7 +25,7 @@ from pipeline.warehouse import open_warehouse, query
 
 FROM, TO = datetime(2025, 9, 1, tzinfo=UTC), datetime(2026, 3, 1, tzinfo=UTC)
 PARAMS: dict[str, Any] = {
-    "zone": "Europe/Stockholm", "lead_window_min": 30.0, "fit_week_id": WEEK,
+    "zone": "Europe/Stockholm", "lead_window_min": 30.0, "bridged_days_n": 4, "fit_week_id": WEEK,
     "history_from_at": FROM, "history_to_at": TO,
 }  # fmt: skip
 
@@ -82,6 +82,27 @@ def test_days_with_data_are_counted_once_and_on_the_local_clock(
         ("v1", date(2025, 11, 1), 4.0, 2.0),
     ]
     assert dict(rows.schema) == tables.EXPOSURE
+
+
+def test_a_weekend_between_two_files_is_no_gap_and_a_fortnight_is_one(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
+    def day(number: int) -> None:
+        span(
+            con,
+            datetime(2025, 11, number, 6, tzinfo=UTC),
+            datetime(2025, 11, number, 15, tzinfo=UTC),
+        )
+
+    for number in (3, 4, 9, 24):  # four days stood between the 4th and the 9th, 14 after it
+        day(number)
+    rows = of(con, "budget_exposure")
+    assert rows.rows() == [("v1", date(2025, 11, 1), 8.0, 0.0)]  # 3 to 9, and the 24th
+    PARAMS["bridged_days_n"] = 3
+    try:
+        assert of(con, "budget_exposure")["days_n"].to_list() == [4.0]
+    finally:
+        PARAMS["bridged_days_n"] = 4
 
 
 def test_exposure_is_cut_to_the_history(con: duckdb.DuckDBPyConnection) -> None:

@@ -24,6 +24,8 @@ FOLLOWED = ("cost", "warming_kwh", "cold_min", "stops_n")
 
 _EXPLAINED = ("warming_cost", "warming_kwh", "cold_min")
 _LONGEST_LIST = 8
+WHOLE_RATE = 0.995
+"""From here on a share prints as 100 %."""
 
 
 def course_section(paper: BudgetPaper, shown: Shown, target: float | None) -> dict[str, Any] | None:

@@ -67,6 +67,10 @@ class CourseFound:
     on_course, variance
         Of `pipeline.budget.course`; variance is None where the weather of the season is not known,
         and ``why_no_variance`` says it.
+    months, months_unseen
+        Months compared, and months of the season that ended without enough data.
+    least_covered_rate
+        Of the months compared, the smallest share that data cover; the budget's side is cut alike.
     is_issued
         False where no budget was kept and one was made from what was known before the season.
     compared, left_out
@@ -77,6 +81,8 @@ class CourseFound:
 
     scenario: str
     months: tuple[str, ...]
+    months_unseen: tuple[str, ...]
+    least_covered_rate: float
     on_course: pl.DataFrame
     variance: pl.DataFrame | None
     why_no_variance: str

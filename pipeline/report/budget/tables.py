@@ -117,6 +117,8 @@ def budget_json(
         else {
             "scenario": course.scenario,
             "months": list(course.months),
+            "months_not_covered": list(course.months_unseen),
+            "least_covered_rate": course.least_covered_rate,
             "is_issued": course.is_issued,
             "issued_as_of": course.issued_as_of.isoformat(),
             "vehicles": list(course.compared),

@@ -53,6 +53,9 @@ CAUSE_WORDS = {
 WHY_NO_COURSE = {
     "no_month_ended": N_("No whole month of the season lies behind the data yet."),
     "no_vehicle_known": N_("No vehicle's stops tell what the cold cost: nothing can be compared."),
+    "no_month_covered": N_(
+        "No month of the season that has ended is covered by data well enough to be compared."
+    ),
 }
 
 
