@@ -11,10 +11,11 @@ import numpy as np
 from pipeline.charging import SOC_MID_PCT, ChargeModel
 
 # --- Stops (pipeline.budget.counts) ---
-STOPS_PER_DAY = 0.35
-STOPS_PER_DAY_SPREAD = 0.7
-"""Fast-charge stops of a vehicle a day, and the standard deviation of its logarithm (so 0.14 to
-0.86 for the middle 80 %). Common practice, no source."""
+STOPS_PER_DAY = 0.4
+STOPS_PER_DAY_SPREAD = 1.0
+"""Fast-charge stops of a vehicle a day, and the standard deviation of its logarithm (so 0.11 to
+1.4 for the middle 80 %: from a pool car that mostly charges overnight to a van that stops every
+round). Common practice, no source."""
 
 VEHICLE_SPREAD, DEPOT_SPREAD = 0.35, 0.15
 """Standard deviation of log rates between vehicles of a depot and between depots. Common practice,

@@ -213,6 +213,15 @@ def test_months_never_seen_are_a_caution(paper: BudgetPaper, unseen: BudgetPaper
     assert "never seen" not in " ".join(caution_lines(unseen)), "there all is assumed"
 
 
+def test_what_was_not_compared_is_said(paper: BudgetPaper, fleet: Fleet, html: str) -> None:
+    assert paper.course is not None
+    assert "Not compared" not in text_of(html) and "cut to the same share" not in text_of(html)
+    course = replace(paper.course, months_unseen=("2026-10",), least_covered_rate=0.871)
+    said = text_of(budget_html(replace(paper, course=course), fleet, **MADE))
+    assert "Not compared, since data cover too little of it: October 2026." in said
+    assert "Data cover 87 % or more of each month compared" in said
+
+
 def test_json_has_every_quantity_with_its_unit(paper: BudgetPaper, fleet: Fleet) -> None:
     import json
 

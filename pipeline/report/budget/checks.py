@@ -134,6 +134,18 @@ def _course_notes(paper: BudgetPaper, found: CourseFound) -> list[str]:
         _("The forecast is what came so far plus a budget of the months left, made from all that "
           "is known now.")
     ]  # fmt: skip
+    if found.months_unseen:
+        said.append(
+            _("Not compared, since data cover too little of it: {months}. The forecast takes it as "
+              "it was budgeted.",
+              months=listed([month_words(month) for month in found.months_unseen]))
+        )  # fmt: skip
+    if found.least_covered_rate < WHOLE_RATE:
+        said.append(
+            _("Data cover {share} or more of each month compared; the budget's side is cut to the "
+              "same share.",
+              share=rate(found.least_covered_rate))
+        )  # fmt: skip
     if found.left_out:
         names = [name(paper.names.get(each, each), 24) for each in found.left_out[:_LONGEST_LIST]]
         shown = listed(names)
