@@ -166,15 +166,17 @@ def test_the_notice_speaks_of_this_fleet(tmp_path: Path) -> None:
     flat = " ".join(text.split())
     assert "Readings of vehicles and chargers: 7 months" in flat
     assert "NOT RECORDED" in flat and "purpose, agreed_on, agreement" in flat
-    assert "no legal advice" in flat and "names and spellings of 1 drivers" in flat
+    assert "no legal advice" in flat and "names and spellings of 1 driver" in flat
     assert "roster: who had which vehicle" in flat
     assert "appears under a pseudonym" in flat
     (folder / "fleet.toml").write_text(FLEET_TOML + PSEUDONYMS + RECORD)
     flat = " ".join(notice_text(load_fleet(folder)).split())
-    assert "Agreed on: 2026-01-05. Agreement: no. 3, in the office." in flat
+    assert "Agreed on: 5 January 2026. Agreement: no. 3, in the office." in flat
     assert "NOT RECORDED" not in flat
     (folder / "fleet.toml").write_text(FLEET_TOML)
     assert "Nothing is said about drivers" in " ".join(notice_text(load_fleet(folder)).split())
+    (folder / "fleet.toml").write_text(FLEET_TOML + 'language = "de"\n')
+    assert "Nothing is said" not in " ".join(notice_text(load_fleet(folder)).split())
 
 
 def test_the_log_keeps_options_and_no_values(tmp_path: Path) -> None:
