@@ -109,6 +109,11 @@ def advice_words(row: Row, at_sites: Mapping[str, str]) -> str:
     return _(_ADVICE[code])
 
 
+def general_advice(code: str) -> str:
+    """What to do about a kind of finding, where its facts are not at hand; empty if not known."""
+    return _(_ADVICE[code]) if code in _ADVICE else ""
+
+
 def evidence_words(row: Row) -> str:
     """What a finding stands on."""
     facts = row["facts"]
