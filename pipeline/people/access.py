@@ -7,6 +7,7 @@ import json
 import os
 import zipfile
 from collections.abc import Iterator
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,12 +17,14 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.archived import ARCHIVE, list_archive
 from pipeline.ingest.inbox import list_inbox
 from pipeline.people.editions import carriers
 from pipeline.people.notice import notice_text
 from pipeline.people.put import replace_file
 from pipeline.people.rewrite import Remover
 from pipeline.people.traces import suspects, text_columns
+from pipeline.people.unpacked import unzstd
 from pipeline.people.words import Person, person
 from pipeline.problems import ColdMinutesError, Problem
 
@@ -133,13 +136,19 @@ def held_tables(
 
 
 def _exports(fleet: Fleet, remover: Remover) -> Iterator[str]:
-    """Exports of the inbox that name the person: in a roster, or by a word of nobody else."""
+    """Exports that name the person: in a roster, or by a word of nobody else."""
     from pipeline.people.files import source_of
 
     for file in list_inbox(fleet.inbox)[0]:
         old = file.path.read_bytes()
         if remover.content(file.name, old, lambda name: source_of(fleet, name)) != old:
             yield file.name
+    for archived in list_archive(fleet):
+        old = archived.path.read_bytes()
+        with suppress(OSError, ValueError):  # damaged: nobody can read it
+            old = unzstd(old) if archived.is_packed else old
+            if remover.content(archived.name, old, lambda name: source_of(fleet, name)) != old:
+                yield f"{ARCHIVE}/{archived.sorting}/{archived.name}"
 
 
 def _unwritten(path: Path, why: str) -> ColdMinutesError:

@@ -9,7 +9,7 @@ import duckdb
 
 from pipeline.disk import disk_full, is_disk_full
 from pipeline.problems import ColdMinutesError, Problem
-from pipeline.warehouse import ROW_GROUP_ROWS_N
+from pipeline.warehouse import ROW_GROUP_ROWS_N, damage_problem, is_damaged
 
 FRESH_SUFFIX = ".fresh"
 
@@ -48,6 +48,8 @@ def compact(path: Path) -> None:
         _discard(fresh)
         if is_disk_full(error):
             raise disk_full(error) from error
+        if is_damaged(error):
+            raise ColdMinutesError([damage_problem(path, error)], exit_code=5) from error
         problem = Problem(
             "WAREHOUSE-01",
             "stop",

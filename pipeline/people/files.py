@@ -1,8 +1,9 @@
-"""A person in the files of the fleet folder: exports in the inbox, and the configuration."""
+"""A person in files of the fleet folder: exports in inbox and archive, and the configuration."""
 
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import tomllib
 from pathlib import Path
@@ -12,10 +13,13 @@ import polars as pl
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.deliver.forgetting import without_deliveries
 from pipeline.draft.write import toml_key, toml_value
+from pipeline.ingest.archived import ARCHIVE, Archived, list_archive
 from pipeline.ingest.inbox import list_inbox, matching_sources, safe_name
 from pipeline.people.put import replace_file
 from pipeline.people.rewrite import Remover
+from pipeline.people.unpacked import unzstd, zstd_packed
 from pipeline.source_config import Source
 
 _TABLE_HEAD = re.compile(r"^\s*\[")
@@ -24,7 +28,7 @@ _TABLE_HEAD = re.compile(r"^\s*\[")
 def inbox_without(
     con: duckdb.DuckDBPyConnection, fleet: Fleet, remover: Remover
 ) -> tuple[list[str], list[str]]:
-    """Rewrite the exports in the inbox that hold the person, or remove those that cannot be.
+    """Rewrite the exports in inbox and archive that hold the person, or remove what cannot be.
 
     The ledger is told the new hashes, so that no rewritten file is taken in again. The rows of a
     removed file stay in the warehouse.
@@ -36,7 +40,7 @@ def inbox_without(
     """
     rewritten: list[str] = []
     dropped: list[str] = []
-    told: list[tuple[str, int, str]] = []
+    told: list[tuple[str, int, str, str | None]] = []
     seen: list[tuple[str, int, int]] = []
     for file in list_inbox(fleet.inbox)[0]:
         old = file.path.read_bytes()
@@ -58,14 +62,65 @@ def inbox_without(
         rewritten.append(shown)
         state = target.stat()
         seen.append((shown, state.st_size, state.st_mtime_ns))
-        told.append((shown, len(new), _hash(new)))
-        told += [
-            (f"{shown}/{remover.in_text(safe_name(member))}", len(content), _hash(content))
-            for member, content in remover.members.items()
-        ]
+        told.append((shown, len(new), _hash(new), _hash(old)))
+        told += _members(shown, remover)
+    for archived in list_archive(fleet):
+        shown = f"{ARCHIVE}/{archived.sorting}/{remover.in_text(archived.name)}"
+        is_changed = _archived_without(fleet, remover, archived, told)
+        if is_changed is None:
+            dropped.append(shown)
+        elif is_changed:
+            rewritten.append(shown)
     with warehouse.transaction(con):
         _tell_ledger(con, told, seen)
     return rewritten, dropped
+
+
+def _archived_without(
+    fleet: Fleet,
+    remover: Remover,
+    archived: Archived,
+    told: list[tuple[str, int, str, str | None]],
+) -> bool | None:
+    """Rewrite one export of the archive, if it holds the person; None where it had to go."""
+    old = archived.path.read_bytes()
+    plain = old
+    remover.members = {}
+    try:
+        plain = unzstd(old) if archived.is_packed else old
+    except (OSError, ValueError):  # damaged; or too large, which the search for traces names
+        return False
+    new = remover.content(archived.name, plain, lambda name: source_of(fleet, name))
+    shown = remover.in_text(archived.name)
+    if new is None:
+        archived.path.unlink()
+        return None
+    if new == plain and shown == archived.name:
+        return False
+    # A name may hold what cannot be shown; then it is kept as it is, like that of the inbox.
+    inside = archived.path.relative_to(fleet.folder / ARCHIVE / archived.sorting).as_posix()
+    renamed = remover.in_text(inside) if shown != archived.name else inside
+    target = fleet.folder / ARCHIVE / archived.sorting / renamed
+    if target != archived.path and target.exists():
+        archived.path.unlink()
+        return None
+    target.parent.mkdir(parents=True, exist_ok=True)
+    times_ns = archived.path.stat().st_mtime_ns
+    replace_file(target, zstd_packed(new) if archived.is_packed else new)
+    os.utime(target, ns=(times_ns, times_ns))
+    if target != archived.path:
+        archived.path.unlink()
+    told.append((shown, len(new), _hash(new), _hash(plain)))
+    told += _members(shown, remover)
+    return True
+
+
+def _members(shown: str, remover: Remover) -> list[tuple[str, int, str, str | None]]:
+    """What the ledger is told of the members of a zip just rewritten."""
+    return [
+        (f"{shown}/{remover.in_text(safe_name(member))}", len(content), _hash(content), None)
+        for member, content in remover.members.items()
+    ]
 
 
 def config_without(fleet: Fleet, remover: Remover) -> None:
@@ -77,7 +132,11 @@ def config_without(fleet: Fleet, remover: Remover) -> None:
         if path.name == "drivers.toml" and path.parent == fleet.folder:
             continue
         text = path.read_text(encoding="utf-8")
-        made = remover.in_text(text)
+        if path.name == "fleet.toml" and path.parent == fleet.folder:
+            text_now = without_deliveries(text, remover.person.driver_id)
+        else:
+            text_now = text
+        made = remover.in_text(text_now)
         if made != text and _is_toml(made):
             replace_file(path, made.encode())
 
@@ -143,15 +202,15 @@ def source_of(fleet: Fleet, name: str) -> Source | None:
 
 def _tell_ledger(
     con: duckdb.DuckDBPyConnection,
-    told: list[tuple[str, int, str]],
+    told: list[tuple[str, int, str, str | None]],
     seen: list[tuple[str, int, int]],
 ) -> None:
-    names = ["file_path", "size_bytes", "content_sha256"]
-    kinds = [pl.String(), pl.Int64(), pl.String()]
+    names = ["file_path", "size_bytes", "content_sha256", "old_sha256"]
+    kinds: list[pl.DataType] = [pl.String(), pl.Int64(), pl.String(), pl.String()]
     frame = pl.DataFrame(told, schema=dict(zip(names, kinds, strict=True)), orient="row")
     warehouse.register(con, "rewritten_files", frame)
     warehouse.run(con, "people/tell_files")
-    names[2], kinds[2] = "modified_ns", pl.Int64()
+    names, kinds = [*names[:2], "modified_ns"], [*kinds[:2], pl.Int64()]
     frame = pl.DataFrame(seen, schema=dict(zip(names, kinds, strict=True)), orient="row")
     warehouse.register(con, "rewritten_inbox", frame)
     warehouse.run(con, "people/tell_inbox_files")

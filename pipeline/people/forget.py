@@ -17,6 +17,8 @@ from pathlib import Path
 import duckdb
 
 from pipeline import warehouse
+from pipeline.backup.make import make_backup
+from pipeline.backup.rotate import drop_all
 from pipeline.config import Fleet
 from pipeline.people.blocked import Blocked, block
 from pipeline.people.compact import compact
@@ -46,6 +48,10 @@ class Forgotten:
         Documents of those that were removed.
     departures
         What is known to have left the folder, in words.
+    backups_n
+        Backups, and states laid aside by a restore, that were deleted.
+    no_backup
+        Why no new backup could be made in their place.
     remains
         Files and tables in which a word of the person is left.
     """
@@ -56,6 +62,8 @@ class Forgotten:
     weeks: list[str] = field(default_factory=list)
     removed: list[Path] = field(default_factory=list)
     departures: list[str] = field(default_factory=list)
+    backups_n: int = 0
+    no_backup: str = ""
     remains: list[str] = field(default_factory=list)
 
 
@@ -94,6 +102,9 @@ def forget(fleet: Fleet, told: str, said_by: str, now: datetime | None = None) -
         done.departures = list(_departures(con, done.weeks))
     compact(path)
     driver_without(fleet, remover)
+    # Only now, so that no backup that began before holds the old configuration.
+    done.backups_n, unreached = drop_all(fleet)
+    done.departures += [f"backups in {folder}, which is not there now" for folder in unreached]
     with closing(warehouse.open_warehouse(path, fleet.settings.limits)) as con:
         params = {
             "now": now,
@@ -105,6 +116,11 @@ def forget(fleet: Fleet, told: str, said_by: str, now: datetime | None = None) -
         }
         warehouse.run(con, "people/finish_forgetting", params)
         done.remains = traces(con, fleet, who)
+    if done.backups_n:
+        try:
+            make_backup(fleet, now)
+        except ColdMinutesError as error:
+            done.no_backup = str(error)  # the person is forgotten; that must be told all the same
     return done
 
 
@@ -117,6 +133,9 @@ def forgotten_lines(done: Forgotten) -> Iterator[str]:
     yield f"Editions that spoke of the person: {', '.join(done.weeks) or 'none'}."
     for week_id in done.weeks:
         yield f"  documents removed; `coldminutes run FLEET --week {week_id}` makes them again"
+    if done.backups_n:
+        yield f"Backups: {done.backups_n} deleted, since they may hold the person."
+        yield f"  no new one: {done.no_backup}" if done.no_backup else "  a new one was made"
     yield "A new export does not bring the person back (forgotten.txt)."
     yield (
         "Sums of minutes, energy and cost are as before. More stops are without a driver, which "
@@ -126,7 +145,7 @@ def forgotten_lines(done: Forgotten) -> Iterator[str]:
     for line in done.departures:
         yield f"  {line}"
     yield "  copies, prints, e-mails and downloads of those editions"
-    yield "  exports where they came from, backups and snapshots of this machine, --out folders"
+    yield "  exports where they came from, other backups, snapshots of this machine, --out folders"
     if done.remains:
         yield "A word of the person is left here; mend these by hand, then say it again:"
         for shown in done.remains:

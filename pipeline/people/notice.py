@@ -90,6 +90,7 @@ def notice_lines(fleet: Fleet) -> Iterator[str]:
         "program runs on the operator's own machine. Each "
         "command run on the folder is logged with the account and the time, without the data."
     )
+    yield from _recipients(fleet)
     yield ""
     yield _("WHAT YOU CAN ASK FOR")
     yield _(
@@ -193,6 +194,29 @@ def _positions(fleet: Fleet) -> str:
 
 def _months(months_n: int) -> str:
     return ngettext("{n} month", "{n} months", months_n)
+
+
+def _recipients(fleet: Fleet) -> Iterator[str]:
+    """Who is sent what; of a driver's own page only that it goes to that driver."""
+    deliver = fleet.settings.deliver
+    if not deliver:
+        return
+    yield _("The program sends these documents to these recipients by itself:")
+    shows = fleet.settings.privacy.driver_analysis in ("pseudonyms", "names")
+    for entry in deliver:
+        if entry.driver is not None:
+            continue
+        told = {"documents": ", ".join(entry.documents), "to": ", ".join(entry.to)}
+        if entry.with_drivers and shows:
+            yield _("- {documents}, with rows about single drivers: {to}", **told)
+        else:
+            yield _("- {documents}: {to}", **told)
+    if own_n := sum(entry.driver is not None for entry in deliver):
+        yield ngettext(
+            "- the own page of {n} driver, to that driver alone, once approved",
+            "- the own pages of {n} drivers, to each driver alone, once approved",
+            own_n,
+        )
 
 
 def _how_long(fleet: Fleet) -> Iterator[str]:

@@ -18,6 +18,7 @@ import duckdb
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.archived import list_archive
 from pipeline.weeks import monday_of, span_of, week_of
 
 NEEDED_BEFORE_H = 48
@@ -33,6 +34,7 @@ _RULES = (
     ("spans without their driver, older than people_months", ("old_driver_spans",)),
     ("stops without their driver, likewise", ("old_drivers_of_stops",)),
     ("findings about people, likewise", ("old_findings",)),
+    ("who was sent what, with pages of drivers and with editions", ("old_deliveries",)),
     ("rental spans, older than rentals_days", ("old_rental_spans", "old_rental_texts")),
     (
         "rows set aside, put right or replaced, older than quarantine_months",
@@ -55,6 +57,8 @@ class Retained:
         Exports past their time that still lie in the inbox.
     config_rentals_n
         Rentals past their time that vehicles.toml still holds.
+    backups
+        Backups removed, which would have kept longer what is past its time.
     """
 
     rows: dict[str, int] = field(default_factory=dict)
@@ -62,6 +66,7 @@ class Retained:
     inbox_files: list[Path] = field(default_factory=list)
     inbox_left: list[Path] = field(default_factory=list)
     config_rentals_n: int = 0
+    backups: list[Path] = field(default_factory=list)
 
 
 def retain(
@@ -137,6 +142,7 @@ def retained_lines(done: Retained, *, dry_run: bool) -> Iterator[str]:
         yield f"  {rows_n:>12,}  {rule}"
     yield f"  {len(done.editions):>12,}  reports or folders of driver pages"
     yield f"  {len(done.inbox_files):>12,}  exports in the inbox"
+    yield f"  {len(done.backups):>12,}  backups past backup.keep_days or their number"
     if done.inbox_left:
         yield (
             f"{len(done.inbox_left)} exports past their time still lie in the inbox, the first of "
@@ -157,7 +163,12 @@ def _remove_rows(
     done: Retained,
 ) -> None:
     people_week = week_of(limits["people_before_at"], fleet.zone)
-    params = {**limits, "now": now, "people_before_week_id": people_week}
+    params = {
+        **limits,
+        "now": now,
+        "people_before_week_id": people_week,
+        "editions_before_week_id": week_of(limits["editions_before_at"], fleet.zone),
+    }
     warehouse.run(con, "people/keep_rental_stops", params)
     for rule, names in _RULES:
         if "old_positions" in names and fleet.settings.privacy.keep_positions:
@@ -180,12 +191,18 @@ def _changed(con: duckdb.DuckDBPyConnection, name: str, params: dict[str, object
 def _past_inbox_files(
     con: duckdb.DuckDBPyConnection, fleet: Fleet, limits: dict[str, datetime]
 ) -> list[Path]:
-    """Exports of which every row is past its time; an archive only with all its members."""
+    """Exports of inbox and archive of which every row is past its time; a zip with all members."""
     past: dict[Path, bool] = {}
+    archived: dict[str, list[Path]] = {}
+    for each in list_archive(fleet):
+        archived.setdefault(each.name, []).append(each.path)
     for name, is_past in warehouse.query(con, "people/past_files", limits).iter_rows():
         path = inbox_path(fleet, name)
-        if path is not None:
-            past[path] = past.get(path, True) and is_past
+        parts = name.split("/")
+        names = ("/".join(parts[:n]) for n in range(1, len(parts) + 1))
+        paths = [found for each in names for found in archived.get(each, ())]
+        for found in paths if path is None else [path, *paths]:
+            past[found] = past.get(found, True) and is_past
     return sorted(path for path, is_past in past.items() if is_past)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from pipeline.backup.rotate import rotate
 from pipeline.config import Fleet
 from pipeline.edition import Progress, compute, warehouse_of
 from pipeline.people.compact import compact
@@ -45,4 +46,6 @@ def keep_to_retention(
         left_n = unfinished_n(con)
     if not dry_run and any(done.rows.values()):
         compact(fleet.state / "warehouse.duckdb")
+    if not dry_run:
+        done.backups = rotate(fleet, now)
     return done, left_n
