@@ -17,7 +17,7 @@ EXPORT_SUFFIXES = frozenset(
     {".csv", ".tsv", ".txt", ".log", ".gz", ".zip", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
     | {".parquet", ".pq", ".json", ".jsonl", ".ndjson", ".zst", ".mf4"}
 )
-UNFINISHED_SUFFIXES = (".part", ".tmp")
+UNFINISHED_SUFFIXES = (".part", ".tmp", ".filepart", ".crdownload")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 
@@ -54,10 +54,16 @@ def safe_name(name: str) -> str:
 def list_inbox(inbox: Path) -> tuple[list[InboxFile], list[Problem]]:
     """Files below the inbox in the order of their names, and what was refused.
 
-    Hidden and unfinished files (``.part``, ``.tmp``) are passed over without a word: whatever
+    Hidden and unfinished files (`UNFINISHED_SUFFIXES`) are passed over without a word: whatever
     drops exports there may still be writing them. Nothing outside the inbox is ever opened.
     """
-    if not inbox.is_dir():
+    try:
+        is_there = stat.S_ISDIR(inbox.stat().st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        is_there = False
+    except OSError as error:  # a share that is gone, a folder that is closed to this account
+        return [], [_closed(inbox, error)]
+    if not is_there:
         return [], [
             Problem(
                 "INGEST-05",
@@ -72,6 +78,9 @@ def list_inbox(inbox: Path) -> tuple[list[InboxFile], list[Problem]]:
     root = inbox.resolve()
 
     def unreadable(error: OSError) -> None:
+        if error.filename is not None and Path(error.filename) == root:
+            problems.append(_closed(inbox, error))
+            return
         problems.append(_refused(safe_name(Path(error.filename).name), f"{error.strerror}"))
 
     for folder, folder_names, file_names in os.walk(root, onerror=unreadable):
@@ -167,6 +176,17 @@ def _is_inside(path: Path, root: Path) -> bool:
 
 def _relative(path: Path, root: Path) -> str:
     return safe_name(path.relative_to(root).as_posix())
+
+
+def _closed(inbox: Path, error: OSError) -> Problem:
+    return Problem(
+        "INGEST-15",
+        "exclude",
+        f"{inbox.name}/",
+        f"cannot be looked into ({error.strerror or error}), so nothing was taken in",
+        "If it lies on a share, connect that again; else let the account that runs the program "
+        "read it. What was taken in before is kept, and the next run looks again.",
+    )
 
 
 def _refused(shown: str, why: str) -> Problem:

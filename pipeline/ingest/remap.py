@@ -12,6 +12,7 @@ import duckdb
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.archived import among_archived, want_archive
 from pipeline.ingest.vss import is_built_in
 from pipeline.ocpi_source import OCPI_CDRS
 from pipeline.problems import Problem
@@ -37,8 +38,8 @@ FORGOTTEN = (
 def forget_changed(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[Problem]:
     """Forget the files of each source whose mapping is not the one they were read by.
 
-    All of it in one transaction. A file that no longer lies in the inbox cannot be read again:
-    its rows stay as they are, and a finding says so.
+    All of it in one transaction. A file that lies neither in the inbox nor in the archive cannot be
+    read again: its rows stay as they are, and a finding says so.
     """
     now = {source_id: _fingerprint(fleet, source_id) for source_id in fleet.sources}
     kept = dict(con.execute("select source_id, fingerprint from source_mappings").fetchall())
@@ -47,6 +48,11 @@ def forget_changed(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[Problem
     ]
     files = warehouse.query(con, "ingest/forgettable_files", {"source_ids": changed})
     here = [lies_in_inbox(fleet, path) for path in files["file_path"]]
+    is_archive_wanted = not all(here)
+    if is_archive_wanted:
+        kept_away = among_archived(fleet, files["file_path"].to_list())
+        is_archive_wanted = any(kept_away)
+        here = [either or other for either, other in zip(here, kept_away, strict=True)]
     gone = files.filter([not is_here for is_here in here])
     # Files that a built-in source read; while they lie in the inbox, another speaks for them now.
     left_ids = [source_id for source_id in kept if source_id not in now and is_built_in(source_id)]
@@ -61,6 +67,8 @@ def forget_changed(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[Problem
         if params["file_ids"]:
             for name in FORGOTTEN:
                 warehouse.run(con, f"ingest/forget_{name}", params)
+        if is_archive_wanted:
+            want_archive(con)
         for source_id, fingerprint in now.items():
             row = {"source_id": source_id, "fingerprint": fingerprint}
             warehouse.run(con, "ingest/keep_source_mapping", row)

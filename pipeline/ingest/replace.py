@@ -9,6 +9,7 @@ import duckdb
 
 from pipeline import warehouse
 from pipeline.config import Fleet
+from pipeline.ingest.archived import is_archived, want_archive
 from pipeline.ingest.remap import FORGOTTEN, lies_in_inbox
 from pipeline.ingest.tables import TABLES
 from pipeline.problems import ColdMinutesError, Problem
@@ -47,7 +48,8 @@ def replace_file(
     if old_path not in known:
         raise ColdMinutesError([_unknown(old, list(known))], exit_code=2)
     new_path = _known(fleet, new, list(known))
-    if not lies_in_inbox(fleet, new_path):
+    is_in_inbox = lies_in_inbox(fleet, new_path)
+    if not is_in_inbox and not is_archived(fleet, new_path):
         raise ColdMinutesError([_unknown(new, list(known), is_new=True)], exit_code=2)
     if old_path == new_path:
         raise _refused(new, "is the same file", "Name the file replaced first, then its correction")
@@ -79,6 +81,8 @@ def replace_file(
         if ids:
             for name in FORGOTTEN:
                 warehouse.run(con, f"ingest/forget_{name}", params)
+            if not is_in_inbox:
+                want_archive(con)
     return old_path, new_path
 
 

@@ -13,7 +13,7 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.config import Fleet
 from pipeline.disk import disk_full, is_disk_full
-from pipeline.ingest import ahead
+from pipeline.ingest import ahead, archived
 from pipeline.ingest.bundle import Bundle
 from pipeline.ingest.bundle_load import BundleLoad, load_bundle
 from pipeline.ingest.charger_load import load_charger_readings
@@ -31,6 +31,8 @@ from pipeline.people.blocked import Blocked
 from pipeline.problems import ColdMinutesError, Problem
 
 Progress = Callable[[str, int, int], None]
+Ready = Callable[[list[InboxFile]], list[InboxFile]]
+"""Of files not known yet, those that whatever wrote them has finished."""
 
 
 def ingest(
@@ -40,12 +42,15 @@ def ingest(
     now: datetime | None = None,
     progress: Progress | None = None,
     rows_per_batch: int = BATCH_ROWS_N,
+    ready: Ready | None = None,
+    files: list[InboxFile] | None = None,
 ) -> IngestReport:
     """Take in what is new in the inbox; a second run changes nothing.
 
     Each file (or member of a zip) is one transaction: its rows, its ledger row, its spans and its
     quarantine rows are all there or none is. A file that cannot be taken in becomes a finding,
-    and the next one follows.
+    and the next one follows. The archive is read before the inbox where a changed mapping or a new
+    warehouse asks for it.
 
     Parameters
     ----------
@@ -59,32 +64,59 @@ def ingest(
         Called with a file's name, how many files are done, and how many there are.
     rows_per_batch
         How much of a large file is in memory at a time.
+    ready
+        Chooses among new files those to take; all by default.
+    files
+        Only these, in the order of their names; all of the inbox by default.
     """
     now = (now or datetime.now(UTC)).astimezone(UTC)
     Blocked(fleet)  # stops here where nobody could say who must not come back
-    files, problems = list_inbox(fleet.inbox)
+    problems: list[Problem] = []
+    if files is None:
+        files, problems = list_inbox(fleet.inbox)
     fleet, standard = with_vss(fleet, files)
     tally = Tally(problems=[*problems, *forget_changed(con, fleet)])
     tally.failed_n = sum(problem.level != "note" for problem in problems)
-    changed = _changed_files(con, fleet, files, tally)
+    known, changed = split_known(con, fleet, files)
+    changed = changed if ready is None else ready(changed)
     tally.problems += [standard[file.name] for file in changed if file.name in standard]
-    intake = _Intake(con, fleet, now, tally, rows_per_batch)
-    done_n = len(files) - len(changed)
-    told = ahead.steps(changed, fleet, now, intake.is_known, rows_per_batch)
     try:
-        with ahead.ReadAhead(told) as queued:
-            for step in queued:
-                if progress is not None:
-                    for number, name in enumerate(ahead.files_begun(step)):
-                        progress(name, done_n + number, len(files))
-                done_n += intake.take(step, queued)
+        if archived.is_wanted(con, fleet):
+            for again in archived.staged(fleet, ahead.temp_folder(fleet), tally.problems):
+                _take_all(
+                    _Intake(con, with_vss(fleet, again)[0], now, tally, rows_per_batch), again
+                )
+            tally.failed_n += sum(problem.code == archived.DAMAGED for problem in tally.problems)
+            con.execute("delete from archive_reading")
+        tally.known_n += len(known)
+        intake = _Intake(con, fleet, now, tally, rows_per_batch)
+        try:
+            _take_all(intake, changed, progress, len(known))
+        finally:
+            with suppress(duckdb.Error):  # without disk; those files are only hashed once more
+                _remember(con, intake.whole)
     finally:
-        with suppress(duckdb.Error):  # without disk; those files are only hashed once more
-            _remember(con, intake.whole)
         shutil.rmtree(ahead.temp_folder(fleet), ignore_errors=True)
     if progress is not None:
         progress("", len(files), len(files))
     return tally.report()
+
+
+def _take_all(
+    intake: _Intake,
+    files: list[InboxFile],
+    progress: Progress | None = None,
+    done_n: int = 0,
+) -> None:
+    """Take files in, in their order; `done_n` others are done already."""
+    total_n = done_n + len(files)
+    told = ahead.steps(files, intake.fleet, intake.now, intake.is_known, intake.rows_per_batch)
+    with ahead.ReadAhead(told) as queued:
+        for step in queued:
+            if progress is not None:
+                for number, name in enumerate(ahead.files_begun(step)):
+                    progress(name, done_n + number, total_n)
+            done_n += intake.take(step, queued)
 
 
 class _Intake:
@@ -98,9 +130,9 @@ class _Intake:
         tally: Tally,
         rows_per_batch: int,
     ) -> None:
-        self._con, self._fleet, self._now = con, fleet, now
+        self._con, self.fleet, self.now = con, fleet, now
         self._tally = tally
-        self._rows_per_batch = rows_per_batch
+        self.rows_per_batch = rows_per_batch
         self._known = set(warehouse.query(con, "ingest/known_files").iter_rows())
         self._earlier = EarlierSpans(con)
         self._ledger = Ledger(con, fleet)
@@ -142,8 +174,8 @@ class _Intake:
             load = load_bundle(
                 self._con,
                 bundle,
-                self._fleet,
-                self._now,
+                self.fleet,
+                self.now,
                 self._earlier,
                 self._ledger,
                 self._known,
@@ -162,7 +194,7 @@ class _Intake:
         for number, part in enumerate(bundle.parts):
             if number not in load.file_ids:
                 alone = ahead.file_steps(
-                    part.file, self._fleet, self._now, self.is_known, self._rows_per_batch
+                    part.file, self.fleet, self.now, self.is_known, self.rows_per_batch
                 )
                 for step in alone:
                     self.take(step, alone)
@@ -182,10 +214,10 @@ class _Intake:
             except NotInOrderError:
                 again = ahead.item_batches(
                     item,
-                    self._fleet,
-                    self._now,
+                    self.fleet,
+                    self.now,
                     is_in_order=False,
-                    rows_n=self._rows_per_batch,
+                    rows_n=self.rows_per_batch,
                 )
                 load = self._load(item, again, is_in_order=False)
         except ColdMinutesError as error:
@@ -209,9 +241,9 @@ class _Intake:
         if key in self._known:
             self._tally.known_n += 1
             return True
-        source = self._fleet.sources[item.source_id]
+        source = self.fleet.sources[item.source_id]
         try:
-            load = load_charger_readings(self._con, item.plain, item.source_id, source, self._now)
+            load = load_charger_readings(self._con, item.plain, item.source_id, source, self.now)
         except ColdMinutesError as error:
             _stop_without_disk(error.problems)
             self._tally.failed(error.problems)
@@ -224,7 +256,7 @@ class _Intake:
         self, item: ahead.Item, batches: Iterator[ahead.Batch], is_in_order: bool
     ) -> FileLoad:
         """All batches of one item in one transaction, which is closed whatever happens."""
-        source = item.returned or self._fleet.sources[item.source_id]
+        source = item.returned or self.fleet.sources[item.source_id]
         time_columns = [m.column for name, m in source.columns.items() if name == "sampled_at"]
         self._con.execute("begin")
         try:
@@ -233,8 +265,8 @@ class _Intake:
                 item.plain,
                 item.source_id,
                 source.kind,
-                self._fleet.zone,
-                self._now,
+                self.fleet.zone,
+                self.now,
                 self._earlier,
                 time_columns[0] if time_columns else None,
                 is_in_order,
@@ -276,24 +308,23 @@ def _rest(first: ahead.Batch, queued: Iterator[ahead.Step]) -> Iterator[ahead.Ba
         yield batch
 
 
-def _changed_files(
-    con: duckdb.DuckDBPyConnection, fleet: Fleet, files: list[InboxFile], tally: Tally
-) -> list[InboxFile]:
-    """Files that are not known by path, size and time of change; those that are, are counted."""
-    known = {
+def split_known(
+    con: duckdb.DuckDBPyConnection, fleet: Fleet, files: list[InboxFile]
+) -> tuple[list[InboxFile], list[InboxFile]]:
+    """Files that are known by path, size and time of change to be wholly taken in, and others."""
+    kept = {
         (path, size_bytes, modified_ns, source_ids)
         for path, size_bytes, modified_ns, source_ids in warehouse.query(
             con, "ingest/known_paths"
         ).iter_rows()
     }
-    changed = []
+    known: list[InboxFile] = []
+    changed: list[InboxFile] = []
     for file in files:
-        source_ids = matching_sources(file.name, fleet.sources)
-        if (file.name, file.size_bytes, file.modified_ns, _joined(source_ids)) in known:
-            tally.known_n += 1
-        else:
-            changed.append(file)
-    return changed
+        joined = _joined(matching_sources(file.name, fleet.sources))
+        is_known = (file.name, file.size_bytes, file.modified_ns, joined) in kept
+        (known if is_known else changed).append(file)
+    return known, changed
 
 
 def _remember(
