@@ -33,12 +33,17 @@ FACTS: dict[str, pl.DataType | type[pl.DataType]] = {
     "power_kw": pl.Float64,
     "limit_min": pl.Float64,
     "held_min": pl.Float64,
+    "worth_min": pl.Float64,
+    "worth_low_min": pl.Float64,
+    "worth_high_min": pl.Float64,
+    "worth_weeks_n": pl.Int64,
 }
 """What a finding stands on; null where it has no part in it.
 
 ``seen_n`` stops in ``weeks_n`` weeks; ``reasons``, most frequent first, over all those weeks or,
 where the minutes of the week are told (``own_min`` of ``fleet_min``, at ``avoidable_stops_n``
-stops), in the week; what a charger's limit of ``power_kw`` and its giving less took.
+stops), in the week; what a charger's limit of ``power_kw`` and its giving less took; the minutes
+a week that mending it would save by the last ``worth_weeks_n`` weeks, with their 90 % interval.
 """
 
 _SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
@@ -65,6 +70,16 @@ _IMPORTANCE = (
     "vehicle_silent",
 )
 
+_WORTH_OF = {
+    "vehicle_did_not_respond": "vehicle_fault",
+    "vehicle_never_warmed": "setting",
+    "most_minutes_vehicle": "setting",
+    "site_destination_not_recognised": "place_not_recognised",
+    "most_minutes_site": "setting",
+}
+"""Findings that warming would mend, and the cause whose minutes that would save. They compare with
+each other by these minutes; what a charger holds back, or a silent vehicle hides, does not."""
+
 
 def attention(
     vehicles: pl.DataFrame,
@@ -72,8 +87,9 @@ def attention(
     whys: pl.DataFrame,
     fleet_weeks: pl.DataFrame,
     week_id: str,
+    worth: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
-    """Findings of the week, most important first.
+    """Findings of the week, those that warming would mend first, by what mending them is worth.
 
     Parameters
     ----------
@@ -83,6 +99,9 @@ def attention(
         Stops by vehicle, site, outcome and reason over the weeks compared.
     fleet_weeks
         One row per week; gives the fleet's avoidable cold minutes.
+    worth
+        ``weekly_judged_worth``: minutes a week by vehicle, site and cause. Without it findings are
+        ordered by how exact they are.
 
     Returns
     -------
@@ -102,8 +121,12 @@ def attention(
         at_site = pl.col("site_id") == row["site_id"]
         elsewhere_rate = _unrecognised_rate(whys.filter(~at_site.fill_null(False)))
         findings += _of_site(row, whys.filter(at_site), weeks_n, fleet_min, elsewhere_rate)
+    if worth is not None:
+        _add_worth(findings, worth)
     findings.sort(
         key=lambda found: (
+            found["code"] not in _WORTH_OF,
+            -(found["facts"]["worth_min"] or 0.0),
             _IMPORTANCE.index(found["code"]),
             -(found["avoidable_min"] or 0),
             -(found["lost_cold_min"] or 0),
@@ -111,6 +134,17 @@ def attention(
         )
     )
     return pl.DataFrame(_one_of_each_most(findings), schema=_SCHEMA)
+
+
+def _add_worth(findings: list[dict[str, Any]], worth: pl.DataFrame) -> None:
+    """Put into each finding what mending it is worth, where that is known."""
+    known = {
+        (row["kind"], row["subject_id"], row["cause"]): row for row in worth.iter_rows(named=True)
+    }
+    for found in findings:
+        row = known.get((found["kind"], found["subject_id"], _WORTH_OF.get(found["code"])))
+        if row is not None:
+            found["facts"] |= {key: row[key] for key in row if key.startswith("worth_")}
 
 
 def _of_vehicle(

@@ -10,7 +10,19 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline import cli_budget, cli_data, cli_first_hour, cli_people, cli_reconcile, cli_sheets
+from pipeline import (
+    cli_budget,
+    cli_data,
+    cli_deliver,
+    cli_first_hour,
+    cli_group,
+    cli_health,
+    cli_people,
+    cli_reconcile,
+    cli_rounds,
+    cli_schedule,
+    cli_sheets,
+)
 from pipeline.cli_parts import (
     DAILY,
     MORE,
@@ -306,8 +318,13 @@ cli_data.register(app)
 cli_first_hour.register(app)
 cli_reconcile.register(app)
 cli_sheets.register(app)
+cli_group.register(app)
 cli_budget.register(app)
 cli_people.register(app)
+cli_health.register(app)
+cli_rounds.register(app)
+cli_schedule.register(app)
+cli_deliver.register(app)
 
 
 def _version(wanted: bool) -> None:

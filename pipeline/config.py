@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, Field, ValidationError
 
 from pipeline.card_config import Card, CardsFile
+from pipeline.events_config import event_problems
 from pipeline.fleet_entries import (
     Driver,
     DriversFile,
@@ -121,6 +122,8 @@ def load_fleet(folder: Path) -> Fleet:
     }
     if vehicles and models and sites:
         problems += _references(vehicles, models, sites)
+    if settings and vehicles and sites:
+        problems += event_problems(settings.events, vehicles.vehicles, sites.sites)
     if settings and sites:
         named = {site_id: site.ocpi_tariff for site_id, site in sites.sites.items()}
         problems += tariff_problems(named, ocpi_tariffs, settings.currency)
@@ -138,8 +141,18 @@ def load_fleet(folder: Path) -> Fleet:
                 "retention",
                 "vss_version",
                 "look",
+                "backup",
+                "heartbeat",
+                "notify",
+                "events",
+                "mail",
+                "deliver",
+                "schedule",
+                "archive",
+                "fetch",
                 "weather",
                 "scenario",
+                "scale",
             }
         )
         + models.model_dump_json()

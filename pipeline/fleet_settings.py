@@ -8,9 +8,14 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from pipeline.arrival_config import Archive, Fetch, Schedule
 from pipeline.budget_config import MOST_SCENARIOS_N, Scenario, WeatherSettings
 from pipeline.config_numbers import Fraction, NotNegative, Positive
+from pipeline.delivery_config import Deliver, Mail, delivery_faults
+from pipeline.events_config import Events
+from pipeline.health_config import Backup, Heartbeat, Notify
 from pipeline.look_config import Look
+from pipeline.scale_config import Scale
 from pipeline.source_config import Settings, Zone
 
 DriverAnalysis = Literal["off", "totals", "pseudonyms", "names"]
@@ -133,6 +138,20 @@ class FleetSettings(Settings):
     retention: Retention = Retention()
     limits: Limits = Limits()
     look: Look = Look()
+    backup: Backup = Backup()
+    heartbeat: Heartbeat = Heartbeat()
+    notify: Notify = Notify()
+    events: Events = ()
+    mail: Mail | None = Field(None, description="The server that takes mail from this machine.")
+    deliver: Annotated[tuple[Deliver, ...], Field(max_length=200)] = Field(
+        (), description="Which documents go to whom."
+    )
+    schedule: Schedule = Schedule()
+    archive: Archive = Archive()
+    fetch: Annotated[tuple[Fetch, ...], Field(max_length=50)] = Field(
+        (), description="Places from which unattended rounds pull new exports."
+    )
+    scale: Scale | None = Field(None, description="A cluster that shares the work of a run.")
     weather: WeatherSettings | None = Field(
         None, description="Outside temperature of past years, for budgets."
     )
@@ -145,4 +164,13 @@ class FleetSettings(Settings):
         names = [scenario.name for scenario in self.scenario]
         if len(set(names)) < len(names):
             raise ValueError("two scenarios have one name")
+        return self
+
+    @model_validator(mode="after")
+    def _deliveries_fit(self) -> Self:
+        privacy = self.privacy
+        if fault := delivery_faults(
+            self.mail, self.deliver, privacy.driver_analysis, privacy.missing_record
+        ):
+            raise ValueError(fault)
         return self

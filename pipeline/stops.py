@@ -54,6 +54,19 @@ RECORDED = (
 )
 
 
+FOUND = (
+    "scope",
+    "doubt_rows",
+    "stop_rows",
+    "charge_rows",
+    "charge_step_rows",
+    "stretch_rows",
+    "spell_facts",
+    "idle_warming_rows",
+)
+"""The temporary tables of `find_stops` that `record_stops` reads."""
+
+
 def stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:
     """Find and judge the charges of the vehicles and weeks in ``scope``, and record them.
 
@@ -61,8 +74,18 @@ def stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:
     tables. Replaces the scope's rows of the tables `RECORDED` in one transaction: a week is
     either all new or all as it was.
     """
+    find_stops(con, params)
+    record_stops(con)
+
+
+def find_stops(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> None:
+    """The first half of `stops`: temporary tables, nothing recorded."""
     for step in STEPS:
         build(con, f"stops/{step}", params)
+
+
+def record_stops(con: duckdb.DuckDBPyConnection) -> None:
+    """The second half: what `find_stops` left in the tables `FOUND`, in one transaction."""
     with transaction(con):
         for table in RECORDED:
             run(con, f"stops/clear_{table}")

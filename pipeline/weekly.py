@@ -102,7 +102,16 @@ def weekly(
     register(con, "weekly_mild_power", mild_power(power))
     advice(con, fleet, week_id)
     whys = query(con, "weekly/weekly_whys", params)
-    register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id))
+    worth = _worth(con)
+    register(con, "weekly_attention", attention(vehicles, sites, whys, fleet_weeks, week_id, worth))
+
+
+def _worth(con: duckdb.DuckDBPyConnection) -> pl.DataFrame | None:
+    """What the stage before judged each vehicle and site to be worth; None where it did not run."""
+    is_there = con.execute(
+        "select count(*) from duckdb_tables() where table_name = 'weekly_judged_worth'"
+    ).fetchall()[0][0]
+    return con.sql("select * from weekly_judged_worth").pl() if is_there else None
 
 
 def _doubts(con: duckdb.DuckDBPyConnection, params: dict[str, Any]) -> pl.DataFrame:

@@ -223,6 +223,14 @@ target_hit_rate = 0.6
 
 [privacy]
 driver_analysis = "pseudonyms"
+purpose = "coaching on warming before fast charging, and nothing else"
+agreed_on = 2025-11-03
+agreement = "works agreement no. 7 of the cooperative, kept in the yard office"
+
+[[events]]
+date = 2026-01-26
+name = "Yard talk on setting the charger before leaving"
+kind = "training"
 
 # Of the invented town, for `coldminutes budget`.
 [weather]

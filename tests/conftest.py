@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -36,13 +38,43 @@ class Simulated(NamedTuple):
 
 
 @pytest.fixture(scope="session")
-def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
+def made_once(
+    tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> Callable[[str, Callable[[Path], object]], Path]:
+    """A folder that is made by whichever test process needs it first; a copy for each process."""
+    own = tmp_path_factory.getbasetemp()
+    common = own.parent if hasattr(request.config, "workerinput") else own
+
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        first, copy = common / f"first-{name}", own / f"copy-{name}"
+        with (common / f"first-{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not first.exists():
+                begun = common / f"begun-{name}"
+                shutil.rmtree(begun, ignore_errors=True)
+                make(begun)
+                begun.rename(first)
+        return Path(shutil.copytree(first, copy))
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def simulated(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Simulated:
     """Twelve vehicles over four weeks, clean exports, no configuration error."""
+    folder = made_once("simulated", _simulated) / "fleet"
+    truth = pl.read_csv(folder / "truth" / "stops.csv", try_parse_dates=True)
+    stops = pl.read_parquet(folder.parent / "stops.parquet")
+    return Simulated(folder, stops, truth.filter(pl.col("mode") == "dc"))
+
+
+def _simulated(begun: Path) -> None:
     from fleets import NOW
     from simulate import FleetSpec, simulate
 
     from pipeline.config import load_fleet
     from pipeline.edition import compute, take_in, warehouse_of
+    from pipeline.fleet_tables import write_fleet_tables
     from pipeline.minutes import minutes
 
     folder = simulate(
@@ -54,14 +86,35 @@ def simulated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simulated]:
             defects=False,
             write_config=True,
         ),
-        tmp_path_factory.mktemp("simulated") / "fleet",
+        begun / "fleet",
     )
     fleet = load_fleet(folder)
     with warehouse_of(fleet) as con:
         take_in(con, fleet, NOW)
         compute(con, fleet)
+    # As it is before any edition learns from it.
+    shutil.copytree(fleet.state, begun / "computed")
+    with warehouse_of(fleet) as con:
         weeks = con.execute("select max(week_id) from stops").fetchall()
+        write_fleet_tables(con, fleet)
         minutes(con, fleet, weeks[0][0])
-        stops = con.sql("select * from judged_stops order by vehicle_id, plug_in_at").pl()
-    truth = pl.read_csv(folder / "truth" / "stops.csv", try_parse_dates=True)
-    yield Simulated(folder, stops, truth.filter(pl.col("mode") == "dc"))
+        con.sql("select * from judged_stops order by vehicle_id, plug_in_at").pl().write_parquet(
+            begun / "stops.parquet"
+        )
+
+
+@pytest.fixture(scope="session")
+def sample_run(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Path:
+    """The sample fleet after a run without PDF, as somebody who has just copied it would do."""
+    return made_once("sample", _sample_run) / "fleet"
+
+
+def _sample_run(begun: Path) -> None:
+    from fleets import NOW
+
+    from pipeline.config import load_fleet
+    from pipeline.edition import make_edition
+
+    ignored = shutil.ignore_patterns("truth", "*.py", "__pycache__")
+    shutil.copytree(ROOT / "sample_fleet", begun / "fleet", ignore=ignored)
+    make_edition(load_fleet(begun / "fleet"), pdf=False, now=NOW)

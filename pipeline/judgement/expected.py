@@ -11,9 +11,10 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 from scipy.special import expit
 
-from pipeline.judgement.logistic import Array, penalised_logistic
+from pipeline.judgement.logistic import Array, penalised_logistic, without_rows
 
 FACTORS = ("driver_id", "vehicle_id", "site_id")
 FACTOR_SD = 2.0
@@ -98,13 +99,13 @@ def chance_by_others(stops: pl.DataFrame, factor: str) -> Array:
     place = places[factor]
     if len(names) < 2:
         return chances
-    whole = penalised_logistic(design, is_started, prior).effects
+    whole = penalised_logistic(design, is_started, prior)
+    sparse = csr_array(design)
     without = design.copy()
     without[:, place] = 0.0
     for number in range(len(names)):
         mine = own == number
-        others = ~mine & (own >= 0)
-        effects = penalised_logistic(design[others], is_started[others], prior, whole).effects
+        effects = without_rows(whole, sparse, is_started, prior, mine | (own < 0))
         of_others = np.delete(effects[place], number)
         chances[mine] = expit(without[mine] @ effects[:, None] + of_others[None, :]).mean(axis=1)
     return chances

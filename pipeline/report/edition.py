@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
-from datetime import datetime
+from collections.abc import Sequence
 from pathlib import Path
 
 import duckdb
@@ -16,8 +15,8 @@ from pipeline.problems import ColdMinutesError, Problem
 from pipeline.report.filters import one_line
 from pipeline.report.language import speaking
 from pipeline.report.pages import fleet_document
-from pipeline.report.pdf import Attached, check_pdf_support
-from pipeline.report.printing import Printed, PrintJob, print_all
+from pipeline.report.pdf import check_pdf_support
+from pipeline.report.printing import Press, Printed, PrintJob
 from pipeline.report.sheets.of_edition import FOLDERS, Imprint, edition_sheets
 from pipeline.report.tables import (
     SCHEMA_VERSION,
@@ -26,7 +25,7 @@ from pipeline.report.tables import (
     summary,
     tables,
 )
-from pipeline.report.weekdata import document_instant, read_week
+from pipeline.report.weekdata import WeekData, document_instant, read_week
 from pipeline.report.workbook import workbook_bytes
 
 __all__ = ["SCHEMA_VERSION", "report"]
@@ -83,43 +82,27 @@ def report(
     imprint = Imprint(instant, version, method_version)
     with speaking(fleet.settings.language):
         html, attached = fleet_document(week, fleet, problems=problems, **vars(imprint))
-    sheets = edition_sheets(con, fleet, week_id, imprint, week) if with_sheets and pdf else []
-    texts = {f"tables/{name}": text for name, text in tables(week).items()}
-    made = edition_tables(week)
-    binaries = {f"tables/{table.name}.parquet": parquet_bytes(table) for table in made}
-    binaries["tables.xlsx"] = workbook_bytes(
-        made,
-        title=f"{one_line(fleet.settings.operator)}: Cold Minutes, {week_id}",
-        week_id=week_id,
-        currency=fleet.settings.currency,
-        time_zone=fleet.settings.time_zone,
-        method_version=method_version,
-        version=version,
-        instant=instant,
-    )
-    pages = {"fleet": html} | {sheet.path: sheet.html for sheet in sheets}
-    printed = [f"{path}.pdf" for path in pages] if pdf else []
-    outputs = sorted([*texts, *binaries, "fleet.html", "summary.json", *printed])
-    texts["fleet.html"] = html
-    texts["summary.json"] = summary(
-        week,
-        currency=fleet.settings.currency,
-        method_version=method_version,
-        version=version,
-        outputs=outputs,
-    )
     target = out_dir / week_id
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=f".{week_id}-", dir=out_dir) as scratch:
             fresh = Path(scratch) / "new"
             (fresh / "tables").mkdir(parents=True)
-            for name, text in texts.items():
-                (fresh / name).write_bytes(text.encode("utf-8", "replace"))
-            for name, content in binaries.items():
-                (fresh / name).write_bytes(content)
-            if pdf:
-                print_all(_jobs(pages, fresh, attached, instant), progress)
+            # Processes of their own only for more than the report itself.
+            with Press(None if pdf and with_sheets else 0) as press:
+                printed = []
+                if pdf:
+                    # The longest first: the others are made while it is printed.
+                    printed.append("fleet.pdf")
+                    press.take(PrintJob(html, fresh / "fleet.pdf", tuple(attached), instant))
+                if pdf and with_sheets:
+                    for sheet in edition_sheets(con, fleet, week_id, imprint, week):
+                        printed.append(f"{sheet.path}.pdf")
+                        path = fresh / printed[-1]
+                        path.parent.mkdir(exist_ok=True)
+                        press.take(PrintJob(sheet.html, path, (), instant))
+                outputs = _write_files(fresh, week, fleet, imprint, html, printed)
+                press.finish(progress)
             _swap(fresh, target, Path(scratch) / "old")
     except OSError as error:
         raise ColdMinutesError(
@@ -138,16 +121,37 @@ def report(
     return [target / name for name in outputs]
 
 
-def _jobs(
-    pages: Mapping[str, str], fresh: Path, attached: Sequence[Attached], instant: datetime
-) -> list[PrintJob]:
-    """What is to be printed; the fleet report carries the tables that it prints."""
-    jobs = []
-    for path, html in pages.items():
-        target = fresh / f"{path}.pdf"
-        target.parent.mkdir(exist_ok=True)
-        jobs.append(PrintJob(html, target, tuple(attached) if path == "fleet" else (), instant))
-    return jobs
+def _write_files(
+    fresh: Path, week: WeekData, fleet: Fleet, imprint: Imprint, html: str, printed: Sequence[str]
+) -> list[str]:
+    """Write all but the PDFs; names of every file of the edition."""
+    texts = {f"tables/{name}": text for name, text in tables(week).items()}
+    made = edition_tables(week)
+    binaries = {f"tables/{table.name}.parquet": parquet_bytes(table) for table in made}
+    binaries["tables.xlsx"] = workbook_bytes(
+        made,
+        title=f"{one_line(fleet.settings.operator)}: Cold Minutes, {week.week_id}",
+        week_id=week.week_id,
+        currency=fleet.settings.currency,
+        time_zone=fleet.settings.time_zone,
+        method_version=imprint.method_version,
+        version=imprint.version,
+        instant=imprint.instant,
+    )
+    outputs = sorted([*texts, *binaries, "fleet.html", "summary.json", *printed])
+    texts["fleet.html"] = html
+    texts["summary.json"] = summary(
+        week,
+        currency=fleet.settings.currency,
+        method_version=imprint.method_version,
+        version=imprint.version,
+        outputs=outputs,
+    )
+    for name, text in texts.items():
+        (fresh / name).write_bytes(text.encode("utf-8", "replace"))
+    for name, content in binaries.items():
+        (fresh / name).write_bytes(content)
+    return outputs
 
 
 def _swap(fresh: Path, target: Path, old: Path) -> None:

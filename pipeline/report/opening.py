@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from pipeline.report.advice_words import advice
 from pipeline.report.cold_words import cold_sentences, other_causes
@@ -25,14 +26,28 @@ class Opening:
 
 
 def opening(
-    edition: Row, stops: Sequence[Row], attention: Sequence[Row], *, silent_n: int
+    edition: Row,
+    stops: Sequence[Row],
+    attention: Sequence[Row],
+    *,
+    silent_n: int,
+    known_n: int,
+    last_data_date: date | None = None,
 ) -> Opening:
-    """One to three sentences on what happened, one or two on what to do."""
+    """One to three sentences on what happened, one or two on what to do.
+
+    Parameters
+    ----------
+    silent_n, known_n
+        Vehicles that sent nothing in the week, and all that are configured or ever sent anything.
+    last_data_date
+        Local date of the newest data before the end of the week, where it is known.
+    """
     stops_n = int(edition["stops_n"])
     warm_n = sum(int(edition[key]) for key in ("already_warm_n", "warmed_n", "warmed_unneeded_n"))
     cold_n = int(edition["cold_arrival_n"])
     if stops_n == 0:
-        return _nothing(silent_n, int(edition["vehicles_n"]))
+        return _nothing(silent_n, known_n, last_data_date)
     if warm_n + cold_n == 0:
         return _unknown(edition)
     few = _few(int(edition["rated_n"]))
@@ -54,7 +69,30 @@ def _few(rated_n: int) -> str:
     )
 
 
-def _nothing(silent_n: int, vehicles_n: int) -> Opening:
+def _no_data(vehicles_n: int, last_data_date: date | None) -> Opening:
+    """Silence is told as trouble, not as a quiet week."""
+    last = (
+        _("The newest data until then are of {day}.", day=last_data_date.isoformat())
+        if last_data_date
+        else ""
+    )
+    what = ngettext(
+        "No data came in for this week: the {n} vehicle of the fleet sent nothing.",
+        "No data came in for this week: none of the {n} vehicles of the fleet sent anything.",
+        vehicles_n,
+    )
+    return Opening(
+        joined(what, last, _("Nothing is known of its charging, good or bad.")),
+        _(
+            "Find out today why the exports stopped: loggers, transfer, or the folder they are "
+            "dropped into. When data of this week come in, its report is made anew."
+        ),
+    )
+
+
+def _nothing(silent_n: int, vehicles_n: int, last_data_date: date | None) -> Opening:
+    if silent_n and silent_n == vehicles_n:
+        return _no_data(vehicles_n, last_data_date)
     if silent_n == 0:
         return Opening(
             _("No fast-charge stop was found this week, so there is nothing to say about cold."),

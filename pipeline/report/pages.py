@@ -22,11 +22,13 @@ from pipeline.report.figures import headline_figures
 from pipeline.report.filters import one_line, quantity_filters
 from pipeline.report.fleet_bar import fleet_bar
 from pipeline.report.followups import followups_section
+from pipeline.report.judged import judged_section
 from pipeline.report.language import _, ngettext, spoken
 from pipeline.report.learned import learned_section
 from pipeline.report.look import own_look
 from pipeline.report.opening import Opening, opening
 from pipeline.report.pdf import Attached
+from pipeline.report.revised import revised_section
 from pipeline.report.rows import (
     costliest,
     coverage_facts,
@@ -128,12 +130,21 @@ def page_context(
     figures = headline_figures(week, fleet) if now["stops_n"] > 0 else []
     detail_mm = _DETAIL_LINE_MM * max((lines_of(each.detail, 35) for each in figures), default=0)
     has_stops = now["stops_n"] > 0
-    said = opening(now, week.stops, week.attention, silent_n=len(silent))
+    said = opening(
+        now,
+        week.stops,
+        week.attention,
+        silent_n=len(silent),
+        known_n=len(week.vehicles),
+        last_data_date=week.issue["last_data_date"] if week.issue else None,
+    )
+    revised = revised_section(week, filters)
     at_sites = site_words(week)
     actions = [finding(row, at_sites) for row in week.attention[:ACTIONS_N]]
     bar = fleet_bar(now) if has_stops else None
     room_mm = _room_mm(said, actions, detail_mm, has_bar=bar is not None)
     followups = followups_section(week.followups, week.week_id)
+    is_revised = revised is not None and revised["revised"] is not None
     room_mm -= own_look(fleet).height_mm + (followups["height_mm"] if followups else 0.0)
     shown_n = min(with_stops_n, rows_that_fit(room_mm))
     doubted = {row["vehicle_id"]: row for row in week.doubts}
@@ -161,6 +172,10 @@ def page_context(
             (folder("report_templates") / "screen.css").read_text(encoding="utf-8")
         ),
         "now": now,
+        # Without a stop, the vehicles that there are: 0 of them would look like no fleet.
+        "vehicles_n": now["vehicles_n"] if has_stops else len(week.vehicles),
+        "revised": revised,
+        "edition_no": week.issue["edition_no"] if week.issue and is_revised else None,
         "is_long_operator": len(one_line(settings.operator)) > 44,
         "has_stops": has_stops,
         "has_bounds": now["lost_at_most_min"] is not None,
@@ -179,6 +194,7 @@ def page_context(
         "begin": begin_section(week, filters) if has_stops else None,
         "learned": learned_section(week, fleet, filters) if has_stops else None,
         "bills": bills_section(week, filters),
+        "judged": judged_section(week, fleet, filters) if has_stops else None,
         "chart_more_n": with_stops_n - shown_n,
         "vehicles": [
             with_bar(row, settings.target_hit_rate) for row in week.vehicles[:_MOST_VEHICLES]

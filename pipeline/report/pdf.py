@@ -162,23 +162,34 @@ class Attached:
 
 
 @cache
-def _style(code: str) -> tuple[Any, Any]:
-    """The stylesheet and its fonts, read once per process: half of what a short page costs."""
+def _fonts() -> Any:
+    """The fonts of all stylesheets, which differ in words only."""
     from weasyprint.text.fonts import FontConfiguration
 
-    fonts = FontConfiguration()
+    return FontConfiguration()
+
+
+@cache
+def load_style(code: str) -> tuple[Any, Any]:
+    """The stylesheet and its fonts, read once per process: half of what a short page costs."""
     with speaking(code):
         css = _load().CSS(
             string=stylesheet(is_inlined=False),
             base_url=_base_url(),
             url_fetcher=refusing_fetcher(),
-            font_config=fonts,
+            font_config=_fonts(),
         )
-    return css, fonts
+    return css, _fonts()
+
+
+def forget_style() -> None:
+    """Let the fonts remove their folder."""
+    load_style.cache_clear()
+    _fonts.cache_clear()
 
 
 # WeasyPrint's fonts clean up after themselves, which fails once modules are being taken down.
-atexit.register(_style.cache_clear)
+atexit.register(forget_style)
 
 
 def write_pdf(
@@ -214,7 +225,7 @@ def write_pdf(
     with _collected_warnings() as messages, warnings.catch_warnings():
         # WeasyPrint 70 leaves its colour profile open for the collector to close.
         warnings.simplefilter("ignore", ResourceWarning)
-        css, fonts = _style(code)
+        css, fonts = load_style(code)
         document = weasyprint.HTML(
             string=drawable(page), base_url=_base_url(), url_fetcher=refusing_fetcher()
         )

@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
+import tempfile
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime
+from multiprocessing.context import BaseContext
 from pathlib import Path
+from types import TracebackType
 
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.report.pdf import Attached, write_pdf
 
-FEW_JOBS_N = 20
+FEW_JOBS_N = 3
 """So many short documents take less time than two processes take to start."""
+MOST_WORKERS_N = 8
+"""Each has a document's boxes in memory, a quarter of a gigabyte for a long one."""
+_PRELOAD = "pipeline.report.print_worker"
 
 Printed = Callable[[str, int, int], None]
 
@@ -39,6 +47,116 @@ class PrintJob:
     instant: datetime | None = None
 
 
+def warm_up() -> None:
+    """Have what printing needs loaded by a process of its own, while this one goes on.
+
+    Workers are forked from that process, which holds no database and no threads; on systems
+    without such a server nothing happens, and each worker loads for itself.
+    """
+    if cores_n() < 2 or "forkserver" not in multiprocessing.get_all_start_methods():
+        return
+    from multiprocessing import forkserver
+
+    forkserver.set_forkserver_preload([_PRELOAD])
+    forkserver.ensure_running()
+
+
+def cores_n() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+class Press:
+    """Prints jobs in processes of its own as they come, while their maker makes the next.
+
+    Parameters
+    ----------
+    workers_n
+        Processes; with fewer than two all is printed in this one, by `finish`. By default one
+        per core.
+
+    Examples
+    --------
+    ::
+
+        with Press() as press:
+            press.take(job)
+            press.finish()
+    """
+
+    def __init__(self, workers_n: int | None = None) -> None:
+        if workers_n is None:
+            workers_n = min(cores_n(), MOST_WORKERS_N)
+        self.pool: ProcessPoolExecutor | None = None
+        self._jobs: list[PrintJob] = []
+        self._running: list[Future[list[Problem]]] = []
+        if workers_n > 1:
+            # Jobs travel as files: a process that is killed while a long page comes to it by a
+            # pipe leaves this one writing for ever (a known fault of Python's pools).
+            self._pages = tempfile.TemporaryDirectory(prefix="pages-")
+            self.pool = ProcessPoolExecutor(workers_n, mp_context=_context(), initializer=_begin)
+
+    def __enter__(self) -> Press:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Wait for what is being printed: its folder may be gone after this."""
+        if self.pool is not None:
+            self.pool.shutdown(wait=True, cancel_futures=True)
+            self._pages.cleanup()
+
+    def take(self, job: PrintJob) -> None:
+        """Print this one as soon as a process is free."""
+        self._jobs.append(job)
+        if self.pool is None:
+            return
+        page = Path(self._pages.name) / str(len(self._jobs))
+        page.write_bytes(pickle.dumps(job))
+        try:
+            self._running.append(self.pool.submit(_print_page, page))
+        except BrokenProcessPool as broken:
+            self._running.append(Future())
+            self._running[-1].set_exception(broken)
+
+    def finish(self, printed: Printed | None = None) -> None:
+        """Wait until all are printed; equal jobs give equal bytes, whoever prints them.
+
+        What a process left undone because the system killed it, for want of memory say, is
+        printed here.
+
+        Parameters
+        ----------
+        printed
+            Called with a file's name, how many are done, and how many there are.
+
+        Raises
+        ------
+        ColdMinutesError
+            With every document's problems, in the order of the jobs. Some may have been written.
+        """
+        problems: list[Problem] = []
+        for number, job in enumerate(self._jobs):
+            if self.pool is None:
+                problems += _print(job)
+            else:
+                try:
+                    problems += self._running[number].result()
+                except BrokenProcessPool:
+                    problems += _print(job)
+            if printed is not None:
+                printed(job.path.name, number + 1, len(self._jobs))
+        self._jobs, self._running = [], []
+        if problems:
+            raise ColdMinutesError(problems, exit_code=4)
+
+
 def print_all(
     jobs: Sequence[PrintJob], printed: Printed | None = None, workers_n: int | None = None
 ) -> None:
@@ -56,29 +174,29 @@ def print_all(
     ColdMinutesError
         With every document's problems, in the order of the jobs. Some may have been written.
     """
-    if workers_n is None:
-        workers_n = 0 if len(jobs) <= FEW_JOBS_N else min(os.cpu_count() or 1, 8)
-    problems: list[Problem] = []
-    if workers_n < 2:
-        for done_n, job in enumerate(jobs, 1):
-            problems += _print(job)
-            if printed is not None:
-                printed(job.path.name, done_n, len(jobs))
-    else:
-        # The warehouse has threads, which a forked process would not survive.
-        context = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(workers_n, mp_context=context) as pool:
-            # The longest first, so that no core waits for it at the end.
-            order = sorted(range(len(jobs)), key=lambda number: -len(jobs[number].html))
-            results = pool.map(_print, [jobs[number] for number in order])
-            found = {}
-            for done_n, (number, told) in enumerate(zip(order, results, strict=True), 1):
-                found[number] = told
-                if printed is not None:
-                    printed(jobs[number].path.name, done_n, len(jobs))
-        problems = [problem for number in range(len(jobs)) for problem in found[number]]
-    if problems:
-        raise ColdMinutesError(problems, exit_code=4)
+    if workers_n is None and len(jobs) <= FEW_JOBS_N:
+        workers_n = 0
+    with Press(workers_n) as press:
+        for job in jobs:
+            press.take(job)
+        press.finish(printed)
+
+
+def _context() -> BaseContext:
+    """How to make a process: never by forking this one, whose warehouse has threads."""
+    methods = multiprocessing.get_all_start_methods()
+    return multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+
+
+def _begin() -> None:
+    from pipeline.report.print_worker import begin
+
+    begin()
+
+
+def _print_page(page: Path) -> list[Problem]:
+    """Print a job that `Press.take` wrote."""
+    return _print(pickle.loads(page.read_bytes()))
 
 
 def _print(job: PrintJob) -> list[Problem]:

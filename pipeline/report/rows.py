@@ -93,6 +93,21 @@ def finding(row: Row, site_words: Mapping[str, str]) -> Row:
         "lost_cold_min": row["lost_cold_min"],
         "stops_n": row["stops_n"],
         "stop_ids": shown,
+        "worth": _worth(row["facts"]),
+    }
+
+
+def _worth(facts: Row) -> Row | None:
+    """What mending it would save a week, with its interval; None where that is not known."""
+    if facts.get("worth_min") is None:
+        return None
+    return {
+        "minutes": minutes(facts["worth_min"]),
+        "interval": _(
+            "{low} to {high}",
+            low=number(facts["worth_low_min"]),
+            high=number(facts["worth_high_min"]),
+        ),
     }
 
 
@@ -202,7 +217,7 @@ def coverage_facts(week: WeekData) -> Row:
     """Sums over the coverage of all vehicles."""
     rows = week.coverage
     return {
-        "vehicles_n": len(rows),
+        "vehicles_n": max(len(rows), len(week.vehicles)),
         "with_data_n": sum(1 for row in rows if row["samples_n"] or row["dc_stops_n"]),
         "samples_n": sum(row["samples_n"] or 0 for row in rows),
         "ac_charges_n": sum(row["ac_charges_n"] or 0 for row in rows),

@@ -180,13 +180,73 @@ MEANINGS: dict[str, str] = {
     "why": "the reason, as a code",
     "worth_cash": "fees avoided less the cost of warming; never added to valued time",
     "worth_time": "saved time at its value; never added to cash",
+    # What is judged over 13 weeks.
+    "after_n": "stops that count from the event's day on",
+    "after_rate": "of these, the share at which warming began",
+    "basis": "which stops are counted: expected (warming was possible and worth it) or all needed",
+    "before_n": "stops that count in the 13 weeks before the event's day",
+    "before_rate": "of these, the share at which warming began",
+    "better_limit_value": "height at which the sum says that the habit has become better",
+    "better_value": "highest in the week of the sum that rises where warming begins more often",
+    "cause": "what the missed stop is put down to",
+    "chance_position": "the same against limits of chance alone, had groups nothing of their own",
+    "change_rate": "difference of the start rate that goes with the event, all else being equal",
+    "change_seen": "better or worse from the week on in which a sum reached its limit",
+    "event_date": "local day from which on the event holds",
+    "event_kind": "training, software or other",
+    "event_name": "the event as fleet.toml names it",
+    "expected_starts_value": "starts that others would have made at the same stops",
+    "finding": "what is found, as a code",
+    "group_id": "the vehicle or site, or the label of the driver",
+    "group_name": "its name",
+    "grouped_by": "fleet, vehicle, site or driver",
+    "high_95_value": "upper 95 % limit of the ratio",
+    "high_998_value": "upper 99.8 % limit of the ratio",
+    "hits_n": "of the stops counted, those that began, or were warmed in time",
+    "low_95_value": "lower 95 % limit of the ratio",
+    "low_998_value": "lower 99.8 % limit of the ratio",
+    "no_minutes_n": "of the stops, those whose avoidable minutes are not known",
+    "odds_ratio_high_value": "upper end of the 90 % interval of the odds ratio",
+    "odds_ratio_low_value": "lower end of the 90 % interval of the odds ratio",
+    "odds_ratio_value": "odds of a start after the event over those before, all else being equal",
+    "p_value": "chance of so few starts, had it been as others",
+    "position": "where the ratio lies among its limits, spread between groups allowed for",
+    "q_value": "p-value adjusted for the number compared (Benjamini and Hochberg)",
+    "rate_name": "start rate or hit rate",
+    "ratio_value": "starts over those to be expected of others",
+    "raw_rate": "hits over trials",
+    "saved_cash": "cash a week had they been mended: fees less energy",
+    "saved_min": "avoidable minutes a week had they been mended",
+    "saved_valued_min": "of these, minutes a week that cost anybody time",
+    "saved_worth_time": "their value a week; never added to cash",
+    "shrunk_rate": "the rate as far as so few stops tell it, drawn towards the fleet's",
+    "sites_n": "sites that the event is limited to; 0 for all",
+    "started_n": "stops at which warming began",
+    "stop_ids": "the stops it stands on",
+    "subject_id": "the vehicle or site, or the label of the driver; empty for the fleet",
+    "subject_name": "its name",
+    "subject_names": "names in alphabetical order; none for habits, which are a sum",
+    "subjects_n": "how many of the kind were taken as mended, three at most",
+    "trials_n": "stops that count",
+    "vehicles_n": "vehicles that the event is limited to; 0 for all",
+    "week_id": "ISO week",
+    "weeks_n": "weeks that the figures are the mean of",
+    "why_null": "why there is no figure",
+    "worse_limit_value": "height at which the sum says that the habit has become worse",
+    "worse_value": "highest in the week of the sum that rises where warming begins less often",
 }
 _ENDS = (
     ("_low_min", "_min"),
     ("_high_min", "_min"),
     ("_rate_low", "_rate"),
     ("_rate_high", "_rate"),
+    ("_low_cash", "_cash"),
+    ("_high_cash", "_cash"),
+    ("_low_time", "_time"),
+    ("_high_time", "_time"),
 )
+_JUDGED = ("shrunk_", "change_rate", "saved_")
+"""Beginnings of columns whose intervals are of 90 % and say what chance could do."""
 
 
 def meaning_of(column: str) -> str:
@@ -200,6 +260,8 @@ def meaning_of(column: str) -> str:
     for end, whole in _ENDS:
         if column.endswith(end):
             side = "lower" if "low" in end else "upper"
+            if column.startswith(_JUDGED):
+                return f"{side} end of the 90 % interval of {column.removesuffix(end)}{whole}"
             kind = "95 % interval" if "_rate" in end else "90 % interval of the measurement"
             return f"{side} end of the {kind} of {column.removesuffix(end)}{whole}"
     return MEANINGS[column]

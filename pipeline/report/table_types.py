@@ -34,7 +34,12 @@ UNITS = {
 }
 """Suffix of a name -> unit as printed. The currency is the fleet's."""
 
-_BARE_NUMBERS = frozenset({"cold_value"})
+_BARE_NUMBERS = frozenset({
+    "better_limit_value", "better_value", "cold_value", "expected_starts_value", "high_95_value",
+    "high_998_value", "low_95_value", "low_998_value", "odds_ratio_high_value",
+    "odds_ratio_low_value", "odds_ratio_value", "p_value", "q_value", "ratio_value",
+    "worse_limit_value", "worse_value",
+})  # fmt: skip
 
 DTYPES: dict[Kind, pl.DataType] = {
     "flag": pl.Boolean(),

@@ -13,6 +13,8 @@ from typing import Any
 import polars as pl
 
 from pipeline.report.filters import one_line
+from pipeline.report.judged_data import judged_summary, judged_tables
+from pipeline.report.revised import issue_summary
 from pipeline.report.table_columns import (
     COLD_LIMIT_COLUMNS,
     CURVE_COLUMNS,
@@ -62,6 +64,7 @@ def edition_tables(week: WeekData) -> list[Table]:
         Table("vehicles", _same(VEHICLE_COLUMNS), week.vehicles),
         Table("drivers", _same(DRIVER_COLUMNS), week.drivers),
         Table("sites", _same(SITE_COLUMNS), week.sites),
+        *(Table(*each) for each in judged_tables(week.judged)),
         Table("curves", _same(CURVE_COLUMNS), week.curves),
         Table("cold_limits", _same(COLD_LIMIT_COLUMNS), week.cold_limits),
         Table("leadtime", _same(LEADTIME_COLUMNS), week.leadtime),
@@ -225,6 +228,7 @@ def summary(
         "change": _change(week.change),
         "split_stops": now["split_stops_n"],
         "bills": _bills(week.bills),
+        "judged": judged_summary(week.judged),
         "currency": currency,
         "range_given_up_km": now["range_given_up_km"],
         "stops_by_grade": {grade: now[f"stops_{grade.lower()}_n"] for grade in "ABCDE"},
@@ -248,6 +252,7 @@ def summary(
             }
             for row in week.earlier
         ],
+        **issue_summary(week),
         "outputs": list(outputs),
     }
     return json.dumps(_tidy(body), ensure_ascii=False, indent=2, allow_nan=False) + "\n"

@@ -223,7 +223,7 @@ def _framed(error: Exception, root: Path) -> str | None:
 
 def _without_ours(html: str, context: Mapping[str, Any]) -> str:
     """The page without our stylesheets, whose fonts and escapes are known; they hold no tag."""
-    for name in ("stylesheet", "sheets_stylesheet", "screen_stylesheet"):
+    for name in ("stylesheet", "screen_stylesheet"):
         css = str(context.get(name, ""))
         if css and "<" not in css:
             html = html.replace(css, "")

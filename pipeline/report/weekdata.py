@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -11,6 +11,8 @@ import duckdb
 
 from pipeline.config import Fleet
 from pipeline.problems import ColdMinutesError, Problem
+from pipeline.report.judged_data import TABLES as JUDGED
+from pipeline.report.judged_data import Judged, judged_of, table_of
 from pipeline.report.language import spoken
 
 Row = dict[str, Any]
@@ -64,6 +66,9 @@ _OPTIONAL = {
     ),
     "weekly_followups": "order by action_no",
     "weekly_stop_files": "order by stop_id, kind, file_path, file_id",
+    "weekly_edition": "",
+    "weekly_moved": "",
+    **{table_of(key): order for key, order in JUDGED.items()},
 }
 
 
@@ -101,6 +106,12 @@ class WeekData:
     stop_files: list[Row]
     followups: list[Row]
     """The last edition's actions, judged; none where no edition was made before."""
+    issue: Row | None
+    """Which edition of its week this is, and what it says otherwise than the one before."""
+    moved: Row | None
+    """What an upgrade or other settings moved in the last edition's week, where to be told here."""
+    judged: Judged = field(default_factory=Judged)
+    """Who or what, over 13 weeks."""
 
 
 def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> WeekData:
@@ -159,6 +170,9 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
         reconciliation=[_private_charge(row) for row in some["weekly_reconciliation"]],
         stop_files=some["weekly_stop_files"],
         followups=some["weekly_followups"],
+        issue=next(iter(some["weekly_edition"]), None),
+        moved=next(iter(some["weekly_moved"]), None),
+        judged=judged_of({key: some[table_of(key)] for key in JUDGED}, fleet),
     )
 
 

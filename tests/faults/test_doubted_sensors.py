@@ -12,7 +12,6 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from conftest import ROOT
 from fleets import NOW
 from simulate import FleetSpec, simulate
 
@@ -112,12 +111,13 @@ def test_a_healthy_fleet_raises_no_doubt(taken_in: Path, tmp_path: Path) -> None
     assert all("A" in found for found in grades(folder).values())
 
 
-def test_the_sample_fleet_raises_no_doubt(tmp_path: Path) -> None:
-    shutil.copytree(ROOT / "sample_fleet", tmp_path / "fleet")
-    fleet = load_fleet(tmp_path / "fleet")
+def test_the_sample_fleet_raises_no_doubt(sample_run: Path) -> None:
+    fleet = load_fleet(sample_run)
     with warehouse_of(fleet) as con:
-        take_in(con, fleet, NOW)
-        compute(con, fleet)
+        assert con.sql("select count(distinct week_id) from stops").fetchall() == [(5,)]
+        assert con.sql("from doubted_signals").fetchall() == []
+        con.execute("insert into dirty_weeks select distinct vehicle_id, '2026-W06' from stops")
+        assert compute(con, fleet) == ["2026-W06"]
         assert con.sql("from doubted_signals").fetchall() == []
         soaks_n = con.sql("select count(*) from soaks").fetchall()[0][0]
         assert soaks_n > 0, "the last week has soaks, and none of them raised a doubt"

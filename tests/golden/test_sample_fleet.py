@@ -10,16 +10,10 @@ from __future__ import annotations
 import csv
 import io
 import json
-import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import ROOT
-from fleets import NOW
-
-from pipeline.config import load_fleet
-from pipeline.edition import make_edition
 
 HERE = Path(__file__).parent
 WEEK = "2026-W06"
@@ -28,11 +22,8 @@ LEFT_OUT = {"version", "generator_version", "generator", "outputs"}
 
 
 @pytest.fixture(scope="module")
-def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("golden") / "fleet"
-    shutil.copytree(ROOT / "sample_fleet", folder, ignore=shutil.ignore_patterns("truth", "*.py"))
-    make_edition(load_fleet(folder), pdf=False, now=NOW)
-    return folder / "reports" / WEEK
+def week(sample_run: Path) -> Path:
+    return sample_run / "reports" / WEEK
 
 
 def summary(text: str) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -10,12 +11,12 @@ import numpy as np
 import polars as pl
 import pytest
 from conftest import Simulated
-from fleets import NOW, drive_and_charge, drop, one_stop, stops_of, write_fleet
+from fleets import drive_and_charge, drop, one_stop, stops_of, write_fleet
 from scipy import stats
 
 from pipeline.charging import ChargeModel, binned_curve
 from pipeline.config import load_fleet
-from pipeline.edition import compute, take_in, warehouse_of
+from pipeline.edition import compute, warehouse_of
 from pipeline.minutes import minutes
 from pipeline.minutes.attribute import summary_reference_min
 from pipeline.statistics import usual_range
@@ -24,13 +25,20 @@ PLUG_IN = datetime(2026, 1, 12, 8, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
-def two_editions(simulated: Simulated) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+def two_editions(
+    simulated: Simulated, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """The third week's minutes as first made, after the fourth was made, and made once more."""
-    fleet = load_fleet(simulated.folder)
+    folder = tmp_path_factory.mktemp("editions")
+    no_state = shutil.ignore_patterns(".coldminutes")
+    shutil.copytree(simulated.folder, folder / "fleet", ignore=no_state)
+    fleet = load_fleet(folder / "fleet")
+    shutil.copytree(simulated.folder.parent / "computed", fleet.state)
     wanted = "select * from judged_stops where week_id <= '{}' order by vehicle_id, plug_in_at"
-    with warehouse_of(fleet, in_memory=True) as con:
-        take_in(con, fleet, NOW)
-        weeks = compute(con, fleet)
+    with warehouse_of(fleet) as con:
+        assert con.sql("from stop_minutes").fetchall() == [], "no edition was made yet"
+        compute(con, fleet)
+        weeks = con.sql("select distinct week_id from stops order by 1").pl()["week_id"]
         third, fourth = weeks[-2], weeks[-1]
         found = []
         for week_id in (third, fourth, third):

@@ -124,8 +124,10 @@ def rich(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_contract(rich: Path) -> None:
     tables = (
-        "cold_limits", "curves", "doubts", "drivers", "inputs", "leadtime", "quarantine",
-        "reconciliation", "site_advice", "sites", "stop_inputs", "stops", "vehicles",
+        "cold_limits", "curves", "doubts", "drivers", "inputs", "judged_causes", "judged_control",
+        "judged_effects", "judged_findings", "judged_funnel", "judged_rates", "leadtime",
+        "quarantine", "reconciliation", "site_advice", "sites", "stop_inputs", "stops", "vehicles",
+        "what_if",
     )  # fmt: skip
     files = [f"tables/{name}.{kind}" for name in tables for kind in ("csv", "parquet")]
     assert sorted(digests(rich)) == sorted(["fleet.html", "summary.json", "tables.xlsx", *files])

@@ -50,7 +50,7 @@ def stop(outcome: str, why: str | None, avoidable: float | None = 5.0) -> Row:
 
 
 def said(row: Row, stops: list[Row] | None = None, silent_n: int = 0) -> tuple[str, str]:
-    found = opening(row, stops or [], [], silent_n=silent_n)
+    found = opening(row, stops or [], [], silent_n=silent_n, known_n=20)
     return found.what.replace("\u00a0", " "), found.action.replace("\u00a0", " ")
 
 
@@ -105,7 +105,7 @@ def test_cold_is_blamed_only_where_minutes_are_split(kind: str) -> None:
     _, tables = week(kind)
     row = tables["weekly_fleet"][-1]
     row = row | {"lost_cold_min": None, "avoidable_min": None, "unavoidable_min": None}
-    found = opening(row, tables["weekly_stops"], tables["weekly_attention"], silent_n=0)
+    found = opening(row, tables["weekly_stops"], tables["weekly_attention"], silent_n=0, known_n=20)
     assert "Cold took" not in found.what
     assert "avoided" not in found.what
 
@@ -118,7 +118,7 @@ def test_no_stops() -> None:
 
 def test_no_stops_and_silent_vehicles() -> None:
     what, action = said(edition(stops_n=0), silent_n=3)
-    assert "3 of 12 vehicles sent no data" in what
+    assert "3 of 20 vehicles sent no data" in what
     assert "Check the exports" in action
 
 

@@ -15,9 +15,10 @@ import duckdb
 
 from pipeline.advice import ADVICE_WEEKS_N
 from pipeline.config import Fleet
+from pipeline.judgement.shrinkage import shrunk_rates
 from pipeline.privacy import driver_labels
 from pipeline.report.filters import name, one_line, quantity_filters
-from pipeline.report.language import _, ngettext, speaking, spoken
+from pipeline.report.language import N_, _, ngettext, speaking, spoken
 from pipeline.report.rows import range_bar
 from pipeline.report.sheets.driver_weeks import COUNTED, weeks_chart
 from pipeline.report.sheets.driver_words import (
@@ -75,12 +76,12 @@ def driver_sheets(
         for row in driver_labels(fleet, sorted(by_driver)).iter_rows(named=True)
     }
     languages = _languages(fleet, sorted(by_driver), spoken().code)
+    likely = _likely(by_driver) if not fleet.settings.privacy.missing_record else {}
     made = []
     for driver_id, label in sorted(labels.items(), key=lambda each: (each[1], each[0])):
-        # Two drivers may bear one name; at the level of names the id is no secret.
-        identity = label if level == "pseudonyms" else f"{label} {driver_id}"
         with speaking(languages[driver_id]):
-            context = _context(fleet, by_driver[driver_id], weeks, advised, label)
+            own = likely.get(driver_id)
+            context = _context(fleet, by_driver[driver_id], weeks, advised, label, own)
             html = sheet_html(
                 "driver.html.j2",
                 fleet,
@@ -96,8 +97,38 @@ def driver_sheets(
                 version=version,
                 method_version=method_version,
             )
-        made.append(Sheet(f"drivers/{file_stem(identity)}", html))
+        made.append(Sheet(f"drivers/{sheet_stem(fleet, driver_id, label)}", html))
     return made
+
+
+def sheet_stem(fleet: Fleet, driver_id: str, label: str) -> str:
+    """Name, without suffix, of the file of a driver's sheet.
+
+    Two drivers may bear one name; at the level of names the id is no secret.
+    """
+    is_named = fleet.settings.privacy.driver_analysis == "names"
+    return file_stem(f"{label} {driver_id}" if is_named else label)
+
+
+def _likely(by_driver: Mapping[str, Sequence[Row]]) -> dict[str, Row]:
+    """Each driver's start rate over the stops that count, drawn towards the fleet's, by id.
+
+    The sheet's own count of stops is used, so that the rate stands on the squares it prints.
+    """
+    ids = sorted(by_driver)
+    verdicts = [Counter(row["verdict"] for row in by_driver[each]) for each in ids]
+    began = [counts["went_well"] + counts["sooner"] for counts in verdicts]
+    counted = [sum(counts[code] for code in COUNTED) for counts in verdicts]
+    found = shrunk_rates(began, counted)
+    return {
+        each: {
+            "start_rate": float(rate),
+            "start_rate_low": float(low),
+            "start_rate_high": float(high),
+        }
+        for each, n, rate, low, high in zip(ids, counted, *found, strict=True)
+        if n
+    }
 
 
 def _languages(fleet: Fleet, driver_ids: Sequence[str], default: str) -> dict[str, str]:
@@ -124,6 +155,7 @@ def _context(
     weeks: Sequence[str],
     advised: Sequence[Row],
     label: str,
+    likely: Row | None,
 ) -> dict[str, Any]:
     """Everything the page prints about one driver."""
     settings = fleet.settings
@@ -144,7 +176,8 @@ def _context(
         ),
         "stands_on": ngettext("It stands on {n} stop.", "It stands on {n} stops.", len(stops)),
         "opening": opening_words(began_n, counted_n, saved_min, missed_min, filters["minutes"]),
-        "figures": _figures(began_n, counted_n, saved_min, missed_min, filters),
+        "figures": _figures(began_n, counted_n, saved_min, missed_min, filters, likely),
+        "is_likely": likely is not None,
         "is_few": 0 < counted_n < FEW_STOPS,
         "chart": weeks_chart(stops, weeks),
         "well": well_words(stops, filters["minutes"]),
@@ -175,8 +208,12 @@ def _figures(
     saved_min: float | None,
     missed_min: float | None,
     filters: Mapping[str, Callable[..., str]],
+    likely: Row | None = None,
 ) -> list[Row]:
-    """The three figures under the opening; the rate with its interval."""
+    """The three figures under the opening; the rate with its interval.
+
+    With a full record that of `_likely`, which so few stops can bear; else Wilson's.
+    """
     interval = wilson_interval(began_n, counted_n)
     has_rate = counted_n > 0
     rate = {
@@ -184,6 +221,10 @@ def _figures(
         "start_rate_low": float(interval.low) if has_rate else None,
         "start_rate_high": float(interval.high) if has_rate else None,
     }
+    words = N_("of the stops that count; as a habit, between {low} and {high}")
+    if likely is not None:
+        rate = dict(likely)
+        words = N_("of the stops that count; as a habit likely {rate}, between {low} and {high}")
     show, count = filters["rate"], filters["count"]
     return [
         {
@@ -193,7 +234,8 @@ def _figures(
             else filters["count"](None),
             "bar": range_bar(rate, "start_rate", None),
             "detail": _(
-                "of the stops that count; as a habit, between {low} and {high}",
+                words,
+                rate=show(rate["start_rate"]),
                 low=show(rate["start_rate_low"]),
                 high=show(rate["start_rate_high"]),
             )

@@ -80,9 +80,6 @@ def sheet_html(
         "version": version,
         "method_version": method_version,
         "stylesheet": Markup(stylesheet()),
-        "sheets_stylesheet": Markup(
-            (folder("report_templates") / "sheets.css").read_text(encoding="utf-8")
-        ),
         "screen_stylesheet": Markup(screen),
     }
     return rendered(environment(fleet), fleet.folder, template, shared | dict(context))
