@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli_parts import (
-    DAILY,
+    UNATTENDED,
     FleetArgument,
     WaitOption,
     echo_lines,
@@ -68,4 +68,4 @@ def deliver(
 
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
-    app.command(rich_help_panel=DAILY)(deliver)
+    app.command(rich_help_panel=UNATTENDED)(deliver)

@@ -9,10 +9,15 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli_parts import FleetArgument, WaitOption, echo_lines, printable, problems_told
+from pipeline.cli_parts import (
+    UNATTENDED,
+    FleetArgument,
+    WaitOption,
+    echo_lines,
+    printable,
+    problems_told,
+)
 from pipeline.problems import ColdMinutesError
-
-UNATTENDED = "Unattended"
 
 
 def status(

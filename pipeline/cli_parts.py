@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 DAILY = "Daily use"
 MORE = "Looking closer"
+UNATTENDED = "Running by itself"
 
 FleetArgument = Annotated[
     Path, typer.Argument(metavar="FLEET", help="Folder that holds fleet.toml.", show_default=False)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipeline.cli_parts import (
+    UNATTENDED,
     FleetArgument,
     NoPdfOption,
     WaitOption,
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
     from pipeline.rounds import Round
     from pipeline.rounds.due import Due
-
-UNATTENDED = "Running by itself"
 
 
 def due(

@@ -7,8 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli_parts import FleetArgument, printable, problems_told, write
-from pipeline.cli_rounds import UNATTENDED
+from pipeline.cli_parts import UNATTENDED, FleetArgument, printable, problems_told, write
 
 FleetsArgument = Annotated[
     list[Path], typer.Argument(metavar="FLEET...", help="Fleet folders.", show_default=False)

@@ -114,7 +114,6 @@ def make_edition(
     """
     from pipeline.health.note import note_run
     from pipeline.report import check_look, check_pdf_support
-    from pipeline.report.printing import warm_up
 
     now = now or datetime.now(UTC)
     if week_id is not None:
@@ -122,8 +121,6 @@ def make_edition(
     if pdf and (problem := check_pdf_support()):
         raise ColdMinutesError([problem], exit_code=4)
     check_look(fleet)
-    if pdf:
-        warm_up()
     with warehouse_of(fleet, wait_s=wait_s) as con:
         compare_editions(con, fleet, now, progress)
         intake = take_in(con, fleet, now, progress)

@@ -80,8 +80,6 @@ def report(
     week = read_week(con, week_id, fleet)
     instant = document_instant(week_id, fleet, os.environ.get("SOURCE_DATE_EPOCH"))
     imprint = Imprint(instant, version, method_version)
-    with speaking(fleet.settings.language):
-        html, attached = fleet_document(week, fleet, problems=problems, **vars(imprint))
     target = out_dir / week_id
     try:
         out_dir.mkdir(parents=True, exist_ok=True)
@@ -90,6 +88,8 @@ def report(
             (fresh / "tables").mkdir(parents=True)
             # Processes of their own only for more than the report itself.
             with Press(None if pdf and with_sheets else 0) as press:
+                with speaking(fleet.settings.language):
+                    html, attached = fleet_document(week, fleet, problems=problems, **vars(imprint))
                 printed = []
                 if pdf:
                     # The longest first: the others are made while it is printed.

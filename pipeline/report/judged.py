@@ -57,7 +57,7 @@ def judged_section(week: WeekData, fleet: Fleet, filters: Mapping[str, Show]) ->
     judged, scope = week.judged, week.judged.scope
     if scope is None or not scope["stops_n"]:
         return None
-    findings = [finding_row(row) for row in judged.findings]
+    findings = [finding_row(row) for row in sorted(judged.findings, key=_place)]
     points = [row for row in judged.control if row["kind"] == "fleet"]
     events = list(enumerate(judged.effects[-_MOST_EVENTS:], 1))
     return {
@@ -85,6 +85,13 @@ def judged_section(week: WeekData, fleet: Fleet, filters: Mapping[str, Show]) ->
         "waiting": waiting_words(scope["waiting_n"]),
         "has_people": scope["people_level"] != "nothing",
     }
+
+
+def _place(row: Row) -> tuple[bool, int]:
+    """What stands before what cannot be told; vehicles and sites before people."""
+    return row["code"] in ("vehicle_or_driver", "driver_or_vehicle"), list(_KINDS).index(
+        row["kind"]
+    )
 
 
 def _head(scope: Row) -> str:

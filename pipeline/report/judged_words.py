@@ -8,6 +8,7 @@ from typing import Any
 from pipeline.judgement.findings import METHOD_RULE
 from pipeline.report.filters import date_words, name, number, one_line, rate
 from pipeline.report.language import N_, NN_, _, ngettext, spoken
+from pipeline.report.rows import with_label
 from pipeline.report.words import isolated, joined
 
 Row = Mapping[str, Any]
@@ -79,8 +80,11 @@ def finding_row(row: Row) -> Row:
     if len(stop_ids) > MOST_STOP_IDS:
         more_n = len(stop_ids) - MOST_STOP_IDS
         shown = ngettext("{stops} and {n} more", "{stops} and {n} more", more_n, stops=shown)
+    subject = row["subject_name"]
+    if row["kind"] == "driver":
+        subject = with_label({"driver_label": subject})["driver_label"]
     return {
-        "subject": name(row["subject_name"], 44),
+        "subject": name(subject, 44),
         "label": _(FINDING_LABELS[row["code"]]),
         "evidence": ngettext(
             *_EVIDENCE[row["code"]],

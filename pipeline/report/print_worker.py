@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import os
 from contextlib import suppress
 from multiprocessing.util import Finalize
 
@@ -14,13 +13,11 @@ GC_EVERY_N = 50_000
 
 with suppress(OSError, ImportError):  # the caller has said already that Pango is missing
     pdf.load_style("en")
-_LOADED_BY = os.getpid()
 
 
 def begin() -> None:
-    """Make ready for pages: a fork leaves the fonts' folder to the process that made it."""
+    """Make ready for pages."""
     gc.freeze()
     gc.set_threshold(GC_EVERY_N, 20, 20)
-    if os.getpid() == _LOADED_BY:
-        # Children of multiprocessing end without `atexit`.
-        Finalize(None, pdf.forget_style, exitpriority=0)
+    # Should `atexit` not be reached in a child of multiprocessing.
+    Finalize(None, pdf.forget_style, exitpriority=0)

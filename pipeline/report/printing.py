@@ -11,7 +11,6 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import datetime
-from multiprocessing.context import BaseContext
 from pathlib import Path
 from types import TracebackType
 
@@ -22,7 +21,6 @@ FEW_JOBS_N = 3
 """So many short documents take less time than two processes take to start."""
 MOST_WORKERS_N = 8
 """Each has a document's boxes in memory, a quarter of a gigabyte for a long one."""
-_PRELOAD = "pipeline.report.print_worker"
 
 Printed = Callable[[str, int, int], None]
 
@@ -45,20 +43,6 @@ class PrintJob:
     path: Path
     attached: tuple[Attached, ...] = ()
     instant: datetime | None = None
-
-
-def warm_up() -> None:
-    """Have what printing needs loaded by a process of its own, while this one goes on.
-
-    Workers are forked from that process, which holds no database and no threads; on systems
-    without such a server nothing happens, and each worker loads for itself.
-    """
-    if cores_n() < 2 or "forkserver" not in multiprocessing.get_all_start_methods():
-        return
-    from multiprocessing import forkserver
-
-    forkserver.set_forkserver_preload([_PRELOAD])
-    forkserver.ensure_running()
 
 
 def cores_n() -> int:
@@ -96,7 +80,14 @@ class Press:
             # Jobs travel as files: a process that is killed while a long page comes to it by a
             # pipe leaves this one writing for ever (a known fault of Python's pools).
             self._pages = tempfile.TemporaryDirectory(prefix="pages-")
-            self.pool = ProcessPoolExecutor(workers_n, mp_context=_context(), initializer=_begin)
+            # Never by forking: the warehouse has threads. Nor from a server of forks, which now
+            # and then does not tell of a child that the system killed.
+            self.pool = ProcessPoolExecutor(
+                workers_n,
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=_begin,
+            )
+            self.pool.submit(_ready)  # what they need is loaded while the first page is made
 
     def __enter__(self) -> Press:
         return self
@@ -182,10 +173,8 @@ def print_all(
         press.finish(printed)
 
 
-def _context() -> BaseContext:
-    """How to make a process: never by forking this one, whose warehouse has threads."""
-    methods = multiprocessing.get_all_start_methods()
-    return multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
+def _ready() -> None:
+    """Nothing: the processes begin with the first thing that they are given."""
 
 
 def _begin() -> None:

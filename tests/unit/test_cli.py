@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
+import tomllib
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,7 +15,8 @@ import pytest
 from conftest import ROOT
 from fleets import FLEET_TOML, MONDAY, drive_and_charge, drop, nav, write_fleet
 
-from pipeline.cli import main
+from pipeline.cli import app, main
+from pipeline.config import FleetSettings
 
 PLUG_IN = MONDAY + timedelta(hours=2)
 STOP = "v1.2026-01-12.1"
@@ -201,7 +204,7 @@ def test_what_is_no_warehouse_is_refused(fleet: Path, capsys: pytest.CaptureFixt
     (fleet / ".coldminutes" / "warehouse.duckdb").write_bytes(b"not a database" * 1000)
     status, _, err = call(capsys, "run", str(fleet), "--no-pdf")
     assert status == 5
-    assert "cannot be opened as a warehouse" in err
+    assert "WAREHOUSE-04" in err and "restore" in err and "rebuilt from the exports" in err
 
 
 def test_a_newer_warehouse_is_refused(fleet: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -215,19 +218,36 @@ def test_a_newer_warehouse_is_refused(fleet: Path, capsys: pytest.CaptureFixture
     assert "schema 9999" in err
 
 
+def commands() -> list[str]:
+    return sorted(
+        str(command.name or command.callback.__name__)  # type: ignore[union-attr]
+        for command in app.registered_commands
+    )
+
+
 def test_every_command_has_help_with_an_example(capsys: pytest.CaptureFixture[str]) -> None:
-    for command in ("run", "check", "explain", "demo", "ingest", "schema"):
+    for command in commands():
         status, out, _ = call(capsys, command, "--help")
         assert status == 0
-        assert f"coldminutes {command}" in out
+        assert f"coldminutes {command}" in out, command
     _, out, _ = call(capsys, "--help")
     assert out.index("run") < out.index("schema")
 
 
 def test_the_readme_names_every_command_and_option() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    for command in ("run", "check", "explain", "demo", "ingest", "schema"):
-        assert f"`coldminutes {command}" in readme
+    for command in commands():
+        assert re.search(rf"`(coldminutes )?{command}\b", readme), command
+
+
+def test_the_settings_that_the_readme_shows_are_settings() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```toml\n(.*?)```", readme, flags=re.DOTALL)
+    shown = [block for block in blocks if "[schedule]" in block or block.startswith("# fleet.toml")]
+    assert len(shown) == 2
+    for block in shown:
+        told = {"operator": "x", "time_zone": "Europe/Stockholm"} | tomllib.loads(block)
+        FleetSettings.model_validate(told)
 
 
 def test_missing_pango_is_told_before_work_begins(

@@ -151,7 +151,9 @@ def test_a_finding_waits_then_stands(tmp_path: Path) -> None:
     assert set(said["stop_ids"]) <= set(mine["stop_id"]) and len(said["stop_ids"]) >= 19
     assert rows_of(con, "weekly_judged_scope")[0]["waiting_n"] == scope["waiting_n"] - 1
     page = section(con, fleet)
-    assert "never starts warming" in str(page["findings"]) and label in str(page["findings"])
+    assert "never starts warming" in str(page["findings"]) and label.removeprefix("driver ") in str(
+        page["findings"]
+    )
     assert SECRET not in str(page) + dumped(con)
     # The second lock: at another level the page drops what tables still hold about people.
     locked = str(section(con, fleet_at("totals")))
