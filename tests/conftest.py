@@ -29,6 +29,23 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+LONGEST_FIRST = (
+    "test_counterfactual_against_truth.py",
+    "test_crash.py",
+    "test_doubted_sensors.py",
+    "test_report_edition.py",
+    "test_forgetting.py",
+    "test_report_pages.py",
+    "test_minutes.py",
+)
+"""Files whose tests take longest: begun last, one of them would keep a single core busy."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    rank = {name: number for number, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
+
+
 class Simulated(NamedTuple):
     """A simulated fleet after a run: its folder, the program's stops, the simulator's truth."""
 
