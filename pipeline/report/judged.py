@@ -63,7 +63,8 @@ def judged_section(week: WeekData, fleet: Fleet, filters: Mapping[str, Show]) ->
     return {
         "head": joined(_head(scope), people_words(scope, fleet.settings.privacy)),
         "stops_n": scope["stops_n"],
-        "rates": _rates(judged.rates),
+        "rates": (rates := _rates(judged.rates)),
+        "rates_note": _hard_frost(rates),
         "causes": _causes(judged.causes, scope["weeks_n"]),
         "groups": [
             group
@@ -124,6 +125,17 @@ def _rates(rates: Sequence[Row]) -> list[Row]:
             }
         )
     return lines
+
+
+def _hard_frost(rates: Sequence[Row]) -> str:
+    """Why fewer arrive in time where it counts most; empty where that is not so."""
+    hits = [row["hit_rate"] for row in rates]
+    if len(hits) < len(_BASES) or None in hits or hits[0] >= hits[1]:
+        return ""
+    return _(
+        "Fewer are warmed in time where it is worth most: the colder the battery, the less often "
+        "the drive leaves time to finish. What began and did not finish still saved minutes."
+    )
 
 
 def _bar(row: Row, middle: str) -> dict[str, float] | None:

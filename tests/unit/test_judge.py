@@ -376,3 +376,12 @@ def test_a_fit_without_some_rows_is_the_fit_of_the_others() -> None:
         direct = penalised_logistic(design[~left_out], hit[~left_out], prior).effects
         found = without_rows(whole, csr_array(design), hit, prior, left_out)
         assert found == pytest.approx(direct, abs=1e-6)
+
+
+def test_why_fewer_are_in_time_where_it_counts_is_said_only_where_it_is_so() -> None:
+    from pipeline.report.judged import _hard_frost
+
+    lower, higher = {"hit_rate": 0.08}, {"hit_rate": 0.23}
+    assert "Fewer are warmed in time" in _hard_frost([lower, higher])
+    assert _hard_frost([higher, lower]) == _hard_frost([higher, higher]) == ""
+    assert _hard_frost([{"hit_rate": None}, higher]) == _hard_frost([lower]) == ""
