@@ -56,7 +56,7 @@ class Cluster:
 
         futures = [self.client.submit(_answer, work, job, pure=False) for job in jobs]
         try:
-            ended = as_completed(futures, loop=self.client.loop)  # type: ignore[no-untyped-call]
+            ended = as_completed(futures, loop=self.client.loop)
             for number, _ in enumerate(ended, 1):
                 if told is not None:
                     told(number)
