@@ -19,8 +19,8 @@ from pipeline.health.signs import instant
 from pipeline.health.state_file import read_state
 from pipeline.ingest.inbox import list_inbox, matching_sources
 from pipeline.problems import ColdMinutesError, Problem
+from pipeline.rounds.times import next_edition_at
 from pipeline.warehouse import damage_told
-from pipeline.weeks import span_of, week_of
 
 LOCK_WAIT_S = 1.0
 OLD_BACKUP_DAYS = 14
@@ -184,13 +184,12 @@ def _vehicles(fleet: Fleet, status: Status) -> list[Vehicle]:
 
 
 def _next_due(fleet: Fleet, status: Status) -> datetime | None:
-    """When the next week without an edition is over, in the fleet's zone."""
+    """When the next week without an edition is closed."""
     week_id = status.facts.get("edition_week_id")
     if not isinstance(week_id, str):
         return None
     try:
-        after = span_of(week_id, fleet.zone).to_at
-        return span_of(week_of(after, fleet.zone), fleet.zone).to_at
+        return next_edition_at(fleet, week_id)
     except ValueError:
         return None
 

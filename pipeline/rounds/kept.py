@@ -63,12 +63,12 @@ def last_editions(con: duckdb.DuckDBPyConnection) -> list[Row]:
     return query(con, "rounds/last_editions").to_dicts()
 
 
-def changed_weeks(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> list[str]:
+def changed_weeks(con: duckdb.DuckDBPyConnection, fleet: Fleet, made_until: datetime) -> list[str]:
     """Weeks whose facts are no longer those that their newest edition stands on.
 
-    All dirty weeks have to be computed before.
+    All dirty weeks have to be computed before. Editions made after `made_until` are left alone.
     """
-    editions = last_editions(con)
+    editions = [row for row in last_editions(con) if row["made_at"] <= made_until]
     facts = week_facts(con, fleet, [row["week_id"] for row in editions])
     return [row["week_id"] for row in editions if row["facts_hash"] != facts[row["week_id"]][0]]
 

@@ -29,6 +29,7 @@ from pipeline.problems import ColdMinutesError
 from pipeline.rounds import kept, neighbours, stand, words
 from pipeline.rounds.due import SILENT_WEEKS_N, Due, due, silent_weeks
 from pipeline.rounds.lock import round_lock
+from pipeline.rounds.times import REVISION_PAUSE, last_report_at
 from pipeline.warehouse import query, run
 from pipeline.weeks import week_of
 
@@ -195,15 +196,19 @@ def check_clock(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> 
 
 
 def due_now(con: duckdb.DuckDBPyConnection, fleet: Fleet, now: datetime) -> list[Due]:
-    """The editions that are due on the data in the warehouse; all dirty weeks are computed."""
+    """The editions that are due on the data in the warehouse; all dirty weeks are computed.
+
+    The first round of a fleet need not wait for the hour of its report.
+    """
     newest_at = query(con, "rounds/newest_sample")["newest_at"][0]
     made = kept.made_weeks(con)
+    closed_at = last_report_at(fleet, now) if made else now
     with_data = {week_of(newest_at, fleet.zone)} if newest_at is not None else set()
-    missed = [item.week_id for item in due(with_data, made, (), now, fleet.zone)]
+    missed = [item.week_id for item in due(with_data, made, (), closed_at, fleet.zone)]
     params = {"zone": fleet.settings.time_zone, "week_ids": missed}
     with_data |= set(query(con, "rounds/weeks_with_data", params)["week_id"])
-    changed = kept.changed_weeks(con, fleet)
-    return due(with_data | set(changed), made, changed, now, fleet.zone)
+    changed = kept.changed_weeks(con, fleet, now - REVISION_PAUSE)
+    return due(with_data | set(changed), made, changed, closed_at, fleet.zone)
 
 
 def make_editions(

@@ -137,10 +137,10 @@ def test_what_wants_a_person_comes_first(fleet: Fleet) -> None:
     assert told["wants_a_person"] is True
     assert told["waiting_files_n"] == 2 and told["full_in_weeks"] < 4
     assert {v["vehicle_id"]: v["silent_days"] for v in told["vehicles"]} == {"a": 20.79, "b": None}
-    assert status.next_due_at == datetime(2026, 1, 11, 23, tzinfo=UTC), "Monday in Stockholm"
+    assert status.next_due_at == datetime(2026, 1, 12, 5, tzinfo=UTC), "Monday at 6 in Stockholm"
     # A day before the grace of two days is over, nobody is called.
     assert "STATUS-01" not in acts(status_of(fleet, datetime(2026, 1, 13, 22, tzinfo=UTC)))
-    assert "STATUS-01" in acts(status_of(fleet, datetime(2026, 1, 14, 0, tzinfo=UTC)))
+    assert "STATUS-01" in acts(status_of(fleet, datetime(2026, 1, 14, 6, tzinfo=UTC)))
 
 
 def test_a_clock_behind_the_data_is_told_and_a_roster_of_next_month_is_not(fleet: Fleet) -> None:

@@ -28,6 +28,7 @@ from pipeline.rounds import Round, kept, look_ahead, make, make_round, neighbour
 from pipeline.rounds.due import SILENT_WEEKS_N
 from pipeline.rounds.figures import DIGITS
 from pipeline.rounds.lock import round_lock
+from pipeline.rounds.times import next_edition_at
 from pipeline.weeks import span_of
 
 Row = dict[str, Any]
@@ -213,10 +214,12 @@ def test_missed_weeks_late_data_and_a_second_round(
     drop(begun, stop_on(2), "log_3.csv")
     parked = stop_on(8).head(4)
     drop(begun, parked, "log_4.csv")
-    done = go(begun, later)
+    # A week is issued again at most once a day: files that trickle in are one revision.
+    assert made(go(begun, later + timedelta(hours=19))) == []
+    done = go(begun, later + timedelta(hours=20))
     assert made(done) == [("2026-W04", 2, "late_data")]  # one vehicle fewer is silent
     assert changed(told.pages[-1])["silent_n"] == (1.0, 0.0)
-    assert made(go(begun, later)) == []
+    assert made(go(begun, later + timedelta(hours=21))) == []
     assert told.queued == [
         (WEEK, 1),
         ("2026-W04", 1),
@@ -224,10 +227,27 @@ def test_missed_weeks_late_data_and_a_second_round(
         (WEEK, 2),
         ("2026-W04", 2),
     ]
-    assert told.beats_n == 5
+    assert told.beats_n == 6
     assert told.backups_n == 1  # weekly, not with every round
     # The newest week's fit stands, though an older week was made last.
     assert rows(begun, "select distinct fit_week_id from stop_minutes") == [("2026-W05",)]
+
+
+def test_a_week_is_closed_at_the_hour_of_the_report(begun: Path, told: Told) -> None:
+    week = timedelta(weeks=1)
+    # Monday, from midnight on: Sunday's files are still on their way.
+    for early in (timedelta(hours=5, minutes=59), timedelta(minutes=1)):
+        assert look_ahead(load_fleet(begun), AFTER + week - early) == []
+    assert [item.week_id for item in look_ahead(load_fleet(begun), AFTER + week)] == ["2026-W04"]
+    toml = (begun / "fleet.toml").read_text()
+    (begun / "fleet.toml").write_text(toml + '[schedule]\nreport = "30 16 * * 5"\n')
+    fleet = load_fleet(begun)
+    friday = AFTER + week + timedelta(days=4, hours=10, minutes=30)
+    assert look_ahead(fleet, friday - timedelta(minutes=1)) == []
+    assert len(look_ahead(fleet, friday)) == 1
+    assert next_edition_at(fleet, WEEK) == friday
+    # Over the change of the clocks on 29 March 2026 it stays half past four by the clock.
+    assert next_edition_at(fleet, "2026-W12") == datetime(2026, 4, 3, 14, 30, tzinfo=UTC)
 
 
 def test_late_samples_that_change_no_figure_issue_nothing(begun: Path, told: Told) -> None:
@@ -236,11 +256,11 @@ def test_late_samples_that_change_no_figure_issue_nothing(begun: Path, told: Tol
     charge = stop_on(3, charge_kw=7.0, site="depot")
     charge = charge.with_columns(pl.col("mode").replace("dc", "ac"))
     drop(begun, charge, "log_2.csv")
-    done = go(begun, AFTER + timedelta(hours=1))
+    done = go(begun, AFTER + timedelta(hours=21))
     assert made(done) == []
     assert done.same == [WEEK]
     assert (begun / "reports" / WEEK / "fleet.html").stat().st_mtime_ns == before
-    assert go(begun, AFTER + timedelta(hours=2)).same == []
+    assert go(begun, AFTER + timedelta(hours=22)).same == []
     assert told.queued == [(WEEK, 1)]
 
 
