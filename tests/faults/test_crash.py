@@ -30,7 +30,7 @@ CI_POINTS_N = 5
 LONG_POINTS_N = 50
 SEED = 20260205
 COMMANDS = (("ingest",), ("run", "--no-pdf"))
-INSTANTS = ("taken_in_at", "superseded_at", "said_at")
+INSTANTS = ("taken_in_at", "superseded_at", "said_at", "made_at")
 Tables = dict[str, pl.DataFrame]
 
 
