@@ -6,11 +6,11 @@ import json
 import os
 import subprocess
 import sys
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from conftest import ROOT
-from fleets import MONDAY, NOW, drive_and_charge, drop, write_fleet
+from fleets import MONDAY, drive_and_charge, drop, write_fleet
 
 from pipeline.arrivals import settled
 from pipeline.config import load_fleet
@@ -46,7 +46,8 @@ def test_a_flow_makes_the_week_skips_beside_another_and_fails_in_our_words(tmp_p
     fleet = write_fleet(tmp_path / "fleet")
     drop(fleet, drive_and_charge(plug_in=MONDAY + timedelta(hours=2)))
     # Seen by an earlier look, and still since then.
-    seen = settled(list_inbox(fleet / "inbox")[0], NOW, load_fleet(fleet))
+    before = datetime.now(UTC) - timedelta(minutes=2)
+    seen = settled(list_inbox(fleet / "inbox")[0], before, load_fleet(fleet))
     assert len(seen[1]) == 1
     done = subprocess.run(
         [sys.executable, "-c", FLOW, str(fleet)],
