@@ -283,7 +283,8 @@ def make_sheets(
             f"{fleet.folder}, {week_id}",
             "there is no sheet for what was asked",
             "Look up names in the report of that week; sheets of drivers need privacy."
-            "driver_analysis = 'pseudonyms' or 'names', those of models a learned curve.",
+            "driver_analysis = 'pseudonyms' or 'names' with purpose, agreed_on and agreement, "
+            "those of models a learned curve.",
         )
         raise ColdMinutesError([problem])
     return write_sheets(sheets, out_dir, pdf=pdf, printed=progress)

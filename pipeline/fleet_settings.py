@@ -60,6 +60,15 @@ class Privacy(Settings):
         }
         return tuple(key for key, value in told.items() if not value)
 
+    @property
+    def shown_level(self) -> DriverAnalysis:
+        """The level that documents hold to: nobody is told apart before the record is full."""
+        return (
+            "totals"
+            if self.driver_analysis == "pseudonyms" and self.missing_record
+            else (self.driver_analysis)
+        )
+
     @model_validator(mode="after")
     def _names_need_a_record(self) -> Self:
         if self.driver_analysis == "names" and self.missing_record:

@@ -21,14 +21,14 @@ ALL_DRIVERS = "all drivers"
 
 
 def driver_labels(fleet: Fleet, driver_ids: list[str]) -> pl.DataFrame:
-    """Name under which each driver may appear, by the fleet's level of driver analysis.
+    """Name under which each driver may appear, by the fleet's level of driver analysis and record.
 
     Returns
     -------
     table with ``driver_id, driver_label``
         Empty at the levels ``off`` and ``totals``.
     """
-    level = fleet.settings.privacy.driver_analysis
+    level = fleet.settings.privacy.shown_level
     labels: dict[str, str] = {}
     if level == "pseudonyms" and driver_ids:
         key = key_ring(fleet)[0]

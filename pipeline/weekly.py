@@ -218,7 +218,7 @@ def _drivers(con: duckdb.DuckDBPyConnection, fleet: Fleet, sums: pl.DataFrame) -
     own = own.with_columns(stops_n=pl.col("stops_n") - pl.col("rental_n")).filter(
         pl.col("stops_n") > 0
     )
-    level = fleet.settings.privacy.driver_analysis
+    level = fleet.settings.privacy.shown_level
     if level == "off":
         own = own.clear()
     assigned = pl.col("driver_key") != ""

@@ -75,7 +75,7 @@ def notice_lines(fleet: Fleet) -> Iterator[str]:
     yield from _what(fleet)
     yield ""
     yield _("WHAT IS SAID ABOUT DRIVERS")
-    yield _(_LEVELS[fleet.settings.privacy.driver_analysis])
+    yield _(_LEVELS[fleet.settings.privacy.shown_level])
     yield from _safeguards(fleet)
     yield ""
     yield _("WHERE VEHICLES WERE")
@@ -121,8 +121,8 @@ def _purpose(fleet: Fleet) -> Iterator[str]:
     )
     if privacy.missing_record:
         yield _(
-            "In [privacy] of fleet.toml is missing: {keys}. Until then no finding about a single "
-            "driver is made ready for the report.",
+            "In [privacy] of fleet.toml is missing: {keys}. Until then drivers appear in sums "
+            "only, and no finding about a single driver is made.",
             keys=", ".join(privacy.missing_record),
         )
 

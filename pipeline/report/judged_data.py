@@ -49,7 +49,7 @@ def judged_of(rows: Mapping[str, Sequence[Row]], fleet: Fleet) -> Judged:
     The stage before already holds to that; a second lock costs nothing.
     """
     privacy = fleet.settings.privacy
-    may = privacy.driver_analysis in ("pseudonyms", "names") and not privacy.missing_record
+    may = privacy.shown_level in ("pseudonyms", "names")
     kept = {
         each.name: [row for row in rows.get(each.name, ()) if may or not _is_person(each.name, row)]
         for each in fields(Judged)

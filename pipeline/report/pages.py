@@ -202,8 +202,8 @@ def page_context(
         "vehicles_more_n": max(0, len(week.vehicles) - _MOST_VEHICLES),
         "sites": [with_bar(row, settings.target_hit_rate) for row in week.sites],
         "drivers": [with_bar(with_label(row), settings.target_hit_rate) for row in week.drivers],
-        "driver_level": settings.privacy.driver_analysis,
-        "driver_level_words": words_of(settings.privacy.driver_analysis, LEVEL_WORDS),
+        "driver_level": settings.privacy.shown_level,
+        "driver_level_words": words_of(settings.privacy.shown_level, LEVEL_WORDS),
         "purpose": one_line(settings.privacy.purpose),
         # The first rows keep together, so that the table's head never ends a page alone.
         "stops_more_n": len(week.stops) - len(stops),

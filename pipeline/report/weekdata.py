@@ -139,7 +139,7 @@ def read_week(con: duckdb.DuckDBPyConnection, week_id: str, fleet: Fleet) -> Wee
             exit_code=5,
         )
     shows_drivers = fleet.settings.privacy.driver_analysis != "off"
-    shows_each = fleet.settings.privacy.driver_analysis in ("pseudonyms", "names")
+    shows_each = fleet.settings.privacy.shown_level in ("pseudonyms", "names")
     return WeekData(
         week_id=week_id,
         edition=editions[0],

@@ -24,6 +24,9 @@ def fleet_toml(told: dict[str, Any], driver_analysis: str, is_operator_told: boo
         lines.append(f"{key} = {toml_value(value)}{mark}")
     lines += _defaults(FleetSettings, set(told))
     lines += ["", "[privacy]", f"driver_analysis = {toml_string(driver_analysis)}"]
+    if driver_analysis not in ("off", "totals"):
+        lines += comment("Until these three are filled in, drivers appear in sums only.")
+        lines += ['# purpose = ""', "# agreed_on = 2026-01-31", '# agreement = ""']
     return "\n".join(lines) + "\n"
 
 

@@ -189,7 +189,10 @@ def test_hostile_names_are_text_everywhere(tmp_path: Path) -> None:
 def fleets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Two fleets of one operator, one with the week and people in it, one with an older week."""
     base = tmp_path_factory.mktemp("group")
-    level = '\n[privacy]\ndriver_analysis = "pseudonyms"\n'
+    level = (
+        '\n[privacy]\ndriver_analysis = "pseudonyms"\npurpose = "coaching"\n'
+        'agreed_on = 2026-01-05\nagreement = "no. 3, in the office"\n'
+    )
     found = {}
     for name, start in (("east", MONDAY), ("west", MONDAY - timedelta(days=7))):
         folder = write_fleet(base / name, FLEET_TOML + level)

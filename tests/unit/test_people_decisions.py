@@ -111,7 +111,7 @@ def test_hashes_are_hmac_sha256(tmp_path: Path) -> None:
 
 
 def test_pseudonyms_hang_on_the_key_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = folder_with(tmp_path, PSEUDONYMS)
+    folder = folder_with(tmp_path, PSEUDONYMS + RECORD)
     made = driver_labels(load_fleet(folder), ["d1"])
     key = default_key_path(load_fleet(folder)).read_text().strip()
     assert driver_labels(load_fleet(folder), ["d1"]).equals(made)
@@ -168,9 +168,10 @@ def test_the_notice_speaks_of_this_fleet(tmp_path: Path) -> None:
     assert "NOT RECORDED" in flat and "purpose, agreed_on, agreement" in flat
     assert "no legal advice" in flat and "names and spellings of 1 driver" in flat
     assert "roster: who had which vehicle" in flat
-    assert "appears under a pseudonym" in flat
+    assert "in one line of the report" in flat and "drivers appear in sums only" in flat
     (folder / "fleet.toml").write_text(FLEET_TOML + PSEUDONYMS + RECORD)
     flat = " ".join(notice_text(load_fleet(folder)).split())
+    assert "appears under a pseudonym" in flat
     assert "Agreed on: 5 January 2026. Agreement: no. 3, in the office." in flat
     assert "NOT RECORDED" not in flat
     (folder / "fleet.toml").write_text(FLEET_TOML)

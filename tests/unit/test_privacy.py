@@ -16,6 +16,8 @@ from pipeline.people.keys import default_key_path
 
 NAME = "Ylva Fjord"
 
+RECORD = 'purpose = "coaching"\nagreed_on = 2026-01-05\nagreement = "with staff, invented"'
+
 
 def made(tmp_path: Path, privacy: str) -> Path:
     """A week with one driven stop and one nobody is known for; folder of the edition."""
@@ -61,7 +63,7 @@ def test_totals_name_nobody(tmp_path: Path) -> None:
 
 
 def test_pseudonyms_are_keyed_and_stable(tmp_path: Path) -> None:
-    week = made(tmp_path, 'driver_analysis = "pseudonyms"')
+    week = made(tmp_path, f'driver_analysis = "pseudonyms"\n{RECORD}')
     text = everything(week)
     assert NAME not in text
     labels = {row["driver_id"] for row in rows(week / "tables" / "stops.csv")} - {"", "unassigned"}
@@ -70,13 +72,22 @@ def test_pseudonyms_are_keyed_and_stable(tmp_path: Path) -> None:
     assert not key.is_relative_to(week.parent.parent)
     assert key.stat().st_mode & 0o077 == 0
     assert len(key.read_text().strip()) == 64
-    other = made(tmp_path / "other", 'driver_analysis = "pseudonyms"')
+    other = made(tmp_path / "other", f'driver_analysis = "pseudonyms"\n{RECORD}')
     assert labels.isdisjoint({row["driver_id"] for row in rows(other / "tables" / "stops.csv")})
 
 
+@pytest.mark.parametrize("missing", ["purpose", "agreed_on", "agreement"])
+def test_without_a_full_record_nobody_is_told_apart(tmp_path: Path, missing: str) -> None:
+    record = "\n".join(line for line in RECORD.splitlines() if not line.startswith(missing))
+    week = made(tmp_path, f'driver_analysis = "pseudonyms"\n{record}')
+    assert {row["driver_id"] for row in rows(week / "tables" / "stops.csv")} == {""}
+    drivers = [row["driver_label"] for row in rows(week / "tables" / "drivers.csv")]
+    assert set(drivers) <= {"all drivers", "unassigned"} and drivers
+    assert NAME not in everything(week)
+
+
 def test_names_where_a_purpose_is_recorded(tmp_path: Path) -> None:
-    record = 'purpose = "coaching"\nagreed_on = 2026-01-05\nagreement = "with staff, invented"'
-    week = made(tmp_path, f'driver_analysis = "names"\n{record}')
+    week = made(tmp_path, f'driver_analysis = "names"\n{RECORD}')
     assert NAME in {row["driver_id"] for row in rows(week / "tables" / "stops.csv")}
 
 

@@ -52,12 +52,12 @@ def driver_sheets(
 ) -> list[Sheet]:
     """One sheet per driver with a stop in the 13 weeks that end with ``week_id``.
 
-    None at the levels ``off`` and ``totals`` of driver analysis, and at ``pseudonyms`` where fewer
-    than `LEAST_DRIVERS_N` drivers had a stop. Rentals are never in it. A pseudonym's sheet holds
-    no day and no time of a stop. Reads ``judged_stops`` and ``weekly_site_advice``; the order is
+    None at the levels ``off`` and ``totals`` of driver analysis, at ``pseudonyms`` without a full
+    record, and there where fewer than `LEAST_DRIVERS_N` drivers had a stop. Rentals are never in
+    it. A pseudonym's sheet holds no day and no time of a stop. Reads ``judged_stops`` and ``weekly_site_advice``; the order is
     that of the labels, which says nothing about the figures.
     """
-    level = fleet.settings.privacy.driver_analysis
+    level = fleet.settings.privacy.shown_level
     if level not in ("pseudonyms", "names"):
         return []
     weeks = [*weeks_before(week_id, ADVICE_WEEKS_N - 1), week_id]
