@@ -54,8 +54,8 @@ def driver_sheets(
 
     None at the levels ``off`` and ``totals`` of driver analysis, at ``pseudonyms`` without a full
     record, and there where fewer than `LEAST_DRIVERS_N` drivers had a stop. Rentals are never in
-    it. A pseudonym's sheet holds no day and no time of a stop. Reads ``judged_stops`` and ``weekly_site_advice``; the order is
-    that of the labels, which says nothing about the figures.
+    it. A pseudonym's sheet holds no day and no time of a stop. Reads ``judged_stops`` and
+    ``weekly_site_advice``; the order is that of the labels, which says nothing about the figures.
     """
     level = fleet.settings.privacy.shown_level
     if level not in ("pseudonyms", "names"):
