@@ -232,6 +232,13 @@ def _judge_rounds(fleet: Fleet, status: Status, told: dict[str, Any]) -> None:
             f"rounds have failed since {since}: {first[0][:300]}",
             "Mend that, then run `coldminutes due FLEET`.",
         )
+    if status.run_at is not None and not status.facts.get("last_data_at"):
+        _act(
+            status,
+            "STATUS-01",
+            "no report has come out yet, since nothing usable has ever come in",
+            "Put exports into inbox/; `coldminutes check FLEET` says what would be left out.",
+        )
     due_at = status.next_due_at
     grace = timedelta(days=max(fleet.settings.notify.no_report_days - 7, 0))
     if due_at is not None and status.now - due_at > grace:

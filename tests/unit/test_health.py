@@ -108,6 +108,14 @@ def test_all_is_well(fleet: Fleet) -> None:
     assert "all is well" in next(status_lines(status, fleet.zone))
 
 
+def test_an_inbox_that_never_held_anything_wants_a_person(fleet: Fleet) -> None:
+    changed(fleet, "delete from file_spans")
+    assert acts(status_of(fleet, NOW))[0] == "STATUS-01"
+    assert "nothing usable has ever come in" in "\n".join(
+        status_lines(status_of(fleet, NOW), fleet.zone)
+    )
+
+
 def test_what_wants_a_person_comes_first(fleet: Fleet) -> None:
     changed(fleet, "insert into made_editions (week_id, edition_no, made_at, program_version, "
             "method_version, fingerprint, reason, changes, folder, facts_hash, stop_list_hash, "
