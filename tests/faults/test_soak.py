@@ -20,7 +20,7 @@ import signal
 import sys
 import traceback
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -67,7 +67,6 @@ class Seen:
     clock_back_n: int = 0
     missed_n: int = 0
     at_once_n: int = 0
-    revised: list[str] = field(default_factory=list)
 
 
 def monday(number: int) -> datetime:
