@@ -63,6 +63,7 @@ def cold_limit(
     configured: Array | None = None,
     start: Array | None = None,
     rounds_n: int = ROUNDS_N,
+    begun: Grouped | None = None,
 ) -> ColdLimit | None:
     """Monotone limit through the middle of what lies near the envelope.
 
@@ -79,6 +80,8 @@ def cold_limit(
         Value at each knot to fall back on where fewer than `LEAST_SESSIONS_N` sessions speak.
     start
         A limit to begin from, for refits; else the raw middle of each knot.
+    begun
+        `excess_over` of table and `start`, from a caller that fits often from there.
 
     Returns
     -------
@@ -96,13 +99,13 @@ def cold_limit(
     if start is None:
         return None
     value = start
-    for _ in range(rounds_n):
-        excess = np.log(table.value / np.interp(table.cell_temp_degc, KNOTS_DEGC, value))
-        raw = Grouped.of(excess, knot, count, table.is_censored)
+    for done in range(rounds_n):
+        raw = excess_over(table, value) if done or begun is None else begun
         envelope = raw.quantile(weights, ENVELOPE_QUANTILE)
         envelope = np.where(np.isnan(envelope), raw.greatest(weights), envelope)
-        kept = table.is_censored | (excess >= np.log(KEPT_FROM) + envelope[knot])
-        near = Grouped.of(excess[kept], knot[kept], count, table.is_censored[kept])
+        kept = np.empty(len(knot), dtype=bool)
+        kept[raw.order] = raw.is_censored | (raw.values >= np.log(KEPT_FROM) + envelope[raw.groups])
+        near = raw.where(kept)
         middle = near.quantile(weights[kept], 0.5)
         # Only "at least" is known: rise to it, never fall.
         at_least = np.maximum(near.greatest(weights[kept]), 0.0)
@@ -117,6 +120,12 @@ def cold_limit(
         for learned in is_learned
     ]
     return ColdLimit(value, seen, source)
+
+
+def excess_over(table: ColdTable, value: Array) -> Grouped:
+    """Logarithm of each row over a limit, sorted by knot."""
+    excess = np.log(table.value / np.interp(table.cell_temp_degc, KNOTS_DEGC, value))
+    return Grouped.of(excess, table.knot, len(KNOTS_DEGC), table.is_censored)
 
 
 def _first_guess(

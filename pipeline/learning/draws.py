@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.charging import ChargeModel
-from pipeline.learning.cold_limit import KNOTS_DEGC, cold_limit
+from pipeline.learning.cold_limit import KNOTS_DEGC, cold_limit, excess_over
 from pipeline.learning.fit import ModelFit, Prior
 from pipeline.learning.warm_curve import warm_curve
 
@@ -27,6 +27,9 @@ def refits(
     generator = np.random.default_rng(seed)
     sessions = np.unique(np.concatenate([fit.curve_rows.session, fit.cold_rows.session]))
     configured = prior.cold_value if prior.cold_form == fit.model.cold_form else None
+    is_cold_drawn = fit.cold is not None and fit.cold_source == "learned"
+    # Each draw begins from the same limit, so the rows are sorted once for all of them.
+    begun = excess_over(fit.cold_rows, fit.cold.value) if fit.cold and is_cold_drawn else None
     for _ in range(draws_n):
         weights = np.zeros(stops_n)
         if len(sessions):
@@ -34,9 +37,9 @@ def refits(
             weights[sessions] = np.bincount(drawn, minlength=len(sessions))
         curve = warm_curve(fit.curve_rows, weights)
         model = replace(fit.model, reference_kw=curve.reference_kw)
-        if fit.cold is not None and fit.cold_source == "learned":
+        if fit.cold is not None and is_cold_drawn:
             limit = cold_limit(
-                fit.cold_rows, weights, configured, fit.cold.value, rounds_n=REFIT_ROUNDS_N
+                fit.cold_rows, weights, configured, fit.cold.value, REFIT_ROUNDS_N, begun
             )
             if limit is not None:
                 value = limit.value

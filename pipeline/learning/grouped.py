@@ -42,6 +42,16 @@ class Grouped:
         starts = np.searchsorted(ordered, np.arange(n_groups + 1))
         return cls(values[order], ordered, censored[order], order, starts, n_groups)
 
+    def where(self, mask: Flags) -> Grouped:
+        """Those of the values given that `mask` (n,) picks, without sorting them again."""
+        picked = mask[self.order]
+        order = (np.cumsum(mask) - 1)[self.order[picked]]
+        groups = self.groups[picked]
+        starts = np.searchsorted(groups, np.arange(self.n_groups + 1))
+        return Grouped(
+            self.values[picked], groups, self.is_censored[picked], order, starts, self.n_groups
+        )
+
     def quantile(self, weights: Array, q: float) -> Array:
         """Weighted quantile of each group (Kaplan and Meier 1958), NaN where it is not reached.
 

@@ -76,3 +76,15 @@ def test_sums_events_and_greatest() -> None:
     assert got.sums(ones).tolist() == [2, 1, 0]
     assert got.events(ones).tolist() == [1, 0, 0]
     assert got.greatest(ones)[:2].tolist() == [2, 3] and np.isnan(got.greatest(ones)[2])
+
+
+def test_a_part_of_what_is_sorted_is_that_part_sorted() -> None:
+    generator = np.random.default_rng(7)
+    groups = generator.integers(0, 5, 200)
+    values = np.round(generator.normal(size=200), 1)  # with ties
+    censored = generator.random(200) < 0.3
+    mask = generator.random(200) < 0.6
+    got = Grouped.of(values, groups, 6, censored).where(mask)
+    fresh = Grouped.of(values[mask], groups[mask], 6, censored[mask])
+    for name in ("values", "groups", "is_censored", "order", "starts"):
+        assert np.array_equal(getattr(got, name), getattr(fresh, name)), name
