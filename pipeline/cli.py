@@ -149,7 +149,7 @@ def explain(
         for line in explanation(loaded, stop_id):
             typer.echo(printable(line))
         if pdf is not None:
-            from pipeline.edition import write_stop_sheet
+            from pipeline.sheets_made import write_stop_sheet
 
             write_stop_sheet(loaded, stop_id, pdf)
             typer.echo(f"Wrote {printable(str(pdf))}")

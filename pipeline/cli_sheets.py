@@ -65,8 +65,8 @@ def sheets(
     """
     with problems_told():
         from pipeline.config import load_fleet
-        from pipeline.edition import make_sheets
         from pipeline.report.sheets.of_edition import SheetsWanted
+        from pipeline.sheets_made import make_sheets
 
         wanted = SheetsWanted(tuple(vehicle or ()), tuple(stop or ()), drivers, models, accounts)
         if wanted == SheetsWanted():

@@ -56,8 +56,8 @@ def round_task(fleet_folder: str, wait_s: float = 0.0, pdf: bool = True) -> dict
 @task(name="accounts", task_run_name="{week_id}", retry_condition_fn=_may_retry, **_RETRIES)
 def accounts_task(fleet_folder: str, week_id: str, month: str, pdf: bool = True) -> list[str]:
     """The accounts of the month that ends in a week; the paths written."""
-    from pipeline.edition import make_sheets
     from pipeline.report.sheets.of_edition import SheetsWanted
+    from pipeline.sheets_made import make_sheets
 
     log_command(["sheets", fleet_folder, "--accounts"], datetime.now(UTC))
     fleet = load_fleet(Path(fleet_folder))

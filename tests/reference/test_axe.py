@@ -81,8 +81,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """The sample fleet's pages as HTML."""
     from pipeline.config import load_fleet
     from pipeline.demo import copy_sample_fleet
-    from pipeline.edition import make_edition, make_sheets
+    from pipeline.edition import make_edition
     from pipeline.report.sheets.of_edition import SheetsWanted
+    from pipeline.sheets_made import make_sheets
 
     folder = tmp_path_factory.mktemp("axe")
     fleet = load_fleet(copy_sample_fleet(folder / "demo"))
