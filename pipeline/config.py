@@ -8,6 +8,7 @@ rests on assumptions.
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
@@ -44,6 +45,8 @@ __all__ = [
 ]
 
 T = TypeVar("T", bound=Settings)
+_SECRET = re.compile(r"\b(secret|password)\b|not what it holds")
+"""Where a value is refused because it holds one, it is not printed either."""
 
 SCHEMAS: dict[str, type[Settings]] = {
     "fleet": FleetSettings,
@@ -211,7 +214,7 @@ def _as_problem(path: Path, kind: type[Settings], detail: Any) -> Problem:
     elif detail["type"] == "missing":
         message = "this key is required"
         remedy = f"Add {key} = ..."
-    elif not isinstance(got, dict | BaseModel):
+    elif not isinstance(got, dict | BaseModel) and not _SECRET.search(message):
         message = f"{message} (got {got!r:.80})"
     where = f"sources/{path.name}" if kind is Source else path.name
     return Problem("CONFIG-03", "stop", f"{where}, key {key}", message, remedy)
