@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import os
+from pathlib import Path
 
 from pipeline.problems import ColdMinutesError, Problem
 
@@ -40,3 +42,12 @@ def disk_problem(error: BaseException) -> Problem:
 def disk_full(error: BaseException) -> ColdMinutesError:
     """The same as the exception that ends a run."""
     return ColdMinutesError([disk_problem(error)], exit_code=4)
+
+
+def sync(path: Path) -> None:
+    """Wait until a file's content, or a folder's list of names, is on the disk itself."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -17,7 +17,7 @@ import duckdb
 import pyarrow as pa
 
 from pipeline.config import Fleet
-from pipeline.disk import disk_full, is_disk_full
+from pipeline.disk import disk_full, is_disk_full, sync
 from pipeline.ingest.archived import ARCHIVE, PACKED, sortings
 from pipeline.ingest.inbox import InboxFile, list_inbox
 from pipeline.ingest.stage import split_known
@@ -111,7 +111,7 @@ def _move(file: InboxFile, inbox: Path, folder: Path) -> int:
         os.utime(made, ns=(state.st_atime_ns, state.st_mtime_ns))
         made.chmod(state.st_mode & 0o640)
         made.rename(target)
-        _sync(target.parent)
+        sync(target.parent)
     except BaseException:
         made.unlink(missing_ok=True)
         raise
@@ -141,14 +141,6 @@ def _digest(path: Path, packed: bool) -> str:
         while chunk := stream.read(_CHUNK_BYTES):
             digest.update(chunk)
     return digest.hexdigest()
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _left(file: InboxFile, error: OSError) -> Problem:

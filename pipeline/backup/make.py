@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from datetime import datetime
 from pathlib import Path
@@ -28,7 +27,7 @@ from pipeline.backup.store import (
     unfinished,
 )
 from pipeline.config import Fleet, Limits
-from pipeline.disk import disk_full, is_disk_full
+from pipeline.disk import disk_full, is_disk_full, sync
 from pipeline.problems import ColdMinutesError, Problem
 
 LOCK_WAIT_S = 60.0
@@ -161,7 +160,7 @@ def _write_whole(
         (part / MANIFEST).write_text(manifest.model_dump_json(indent=1), encoding="utf-8")
         _sync_tree(part)
         part.rename(target)
-        _sync(target.parent)
+        sync(target.parent)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
@@ -253,12 +252,4 @@ def _cannot_write(folder: Path, error: OSError) -> ColdMinutesError:
 
 def _sync_tree(folder: Path) -> None:
     for path in (*folder.rglob("*"), folder):
-        _sync(path)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        sync(path)

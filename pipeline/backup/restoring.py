@@ -32,6 +32,7 @@ from pipeline.backup.store import (
     verify,
 )
 from pipeline.config import Limits
+from pipeline.disk import sync
 from pipeline.people.blocked import LIST_NAME
 from pipeline.people.log import append, user
 from pipeline.people.put import replace_file
@@ -252,9 +253,11 @@ def _put_config(folder: Path, staged: Path, aside: Path | None, list_text: str |
 def _swap_warehouse(state: Path, staged: Path) -> None:
     """The new file in the old one's place; a log of the old one would not fit the new one."""
     (state / f"{WAREHOUSE}.wal").unlink(missing_ok=True)
-    _sync(staged)
+    with suppress(OSError):
+        sync(staged)
     staged.replace(state / WAREHOUSE)
-    _sync(state)
+    with suppress(OSError):
+        sync(state)
 
 
 def _put_log(state: Path, backup: Path, manifest: Manifest, now: datetime) -> None:
@@ -267,12 +270,3 @@ def _put_log(state: Path, backup: Path, manifest: Manifest, now: datetime) -> No
             replace_file(path, (backup / STATE / path.name).read_bytes())
     entry = {"at": f"{now:%Y-%m-%dT%H:%M:%SZ}", "user": user(), "command": "restore"}
     append(state, entry | {"options": ""})
-
-
-def _sync(path: Path) -> None:
-    with suppress(OSError):
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

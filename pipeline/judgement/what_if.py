@@ -60,9 +60,7 @@ def what_if(
     with what the same three lose in the stops as they were (optimism: Efron, J. Am. Stat. Assoc.
     78 (1983) 316-331; from memory); other figures are scaled alike.
     """
-    rows = judged(stops)
-    causes = causes_of_stops(stops, faulty_vehicle_ids, rule).select("stop_id", "cause")
-    rows = rows.join(causes, on="stop_id", how="left", maintain_order="left")
+    rows = _with_causes(stops, faulty_vehicle_ids, rule)
     drawn = _drawn(rows["driver_id"], resamples_n, np.random.default_rng(seed))
     tail = (1 - confidence) / 2
     table = []
@@ -139,9 +137,7 @@ def worth_of_subjects(
         that of `MENDED` for the kind, or ``setting``, which is any of `SETTING_CAUSES`. Intervals
         as in `what_if`. Never of a person.
     """
-    rows = judged(stops)
-    causes = causes_of_stops(stops, faulty_vehicle_ids, rule).select("stop_id", "cause")
-    rows = rows.join(causes, on="stop_id", how="left", maintain_order="left")
+    rows = _with_causes(stops, faulty_vehicle_ids, rule)
     drawn = _drawn(rows["driver_id"], resamples_n, np.random.default_rng(seed))
     minutes = rows["avoidable_min"].fill_null(0.0).to_numpy()
     tail = (1 - confidence) / 2
@@ -171,6 +167,14 @@ def worth_of_subjects(
                 )
             )
     return pl.concat(tables).sort("grouped_by", "subject_id", "cause")
+
+
+def _with_causes(
+    stops: pl.DataFrame, faulty_vehicle_ids: Collection[str], rule: Rule
+) -> pl.DataFrame:
+    """The judged rows, each with what its miss is put down to."""
+    causes = causes_of_stops(stops, faulty_vehicle_ids, rule).select("stop_id", "cause")
+    return judged(stops).join(causes, on="stop_id", how="left", maintain_order="left")
 
 
 def _worst(by_group: Array) -> list[int]:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import duckdb
 
-from pipeline.disk import disk_full, is_disk_full
+from pipeline.disk import disk_full, is_disk_full, sync
 from pipeline.problems import ColdMinutesError, Problem
 from pipeline.warehouse import ROW_GROUP_ROWS_N, damage_problem, is_damaged
 
@@ -39,10 +38,10 @@ def compact(path: Path) -> None:
             con.execute("checkpoint fresh")
             _check(con)
             con.execute("detach fresh")
-            _sync(fresh)
+            sync(fresh)
             # While the old file is still held, so that nobody writes into it in between.
             fresh.replace(path)
-            _sync(path.parent)
+            sync(path.parent)
             con.execute("detach old")
     except duckdb.Error as error:
         _discard(fresh)
@@ -81,11 +80,3 @@ def _check(con: duckdb.DuckDBPyConnection) -> None:
 def _discard(fresh: Path) -> None:
     for leftover in (fresh, fresh.with_name(fresh.name + ".wal")):
         leftover.unlink(missing_ok=True)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

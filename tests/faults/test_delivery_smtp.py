@@ -9,6 +9,7 @@ import smtplib
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -289,6 +290,18 @@ class Killed(BaseException):
     """Stands for the end of the process."""
 
 
+def dying_at(state_before_death: str) -> Callable[..., None]:
+    """The real `mark`, until an item is to be marked so."""
+    real = send_module.mark
+
+    def mark(con, item, state, *rest, **named) -> None:
+        if state == state_before_death:
+            raise Killed
+        real(con, item, state, *rest, **named)
+
+    return mark
+
+
 def test_a_crash_before_the_dot_loses_nothing_and_sends_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -298,12 +311,7 @@ def test_a_crash_before_the_dot_loses_nothing_and_sends_nothing(
         with post_office(fleet) as con:
             real = send_module.mark
 
-            def killed(con, item, state, *rest, **named) -> None:
-                if state == "handing_over":
-                    raise Killed
-                real(con, item, state, *rest, **named)
-
-            monkeypatch.setattr(send_module, "mark", killed)
+            monkeypatch.setattr(send_module, "mark", dying_at("handing_over"))
             with pytest.raises(Killed):
                 send_waiting(con, fleet, NOW)
             assert postbox.got == [], "the server had all but the dot, and throws it away"
@@ -322,12 +330,7 @@ def test_a_crash_after_the_dot_leaves_it_unsure(
         with post_office(fleet) as con:
             real = send_module.mark
 
-            def killed(con, item, state, *rest, **named) -> None:
-                if state == "sent":
-                    raise Killed
-                real(con, item, state, *rest, **named)
-
-            monkeypatch.setattr(send_module, "mark", killed)
+            monkeypatch.setattr(send_module, "mark", dying_at("sent"))
             with pytest.raises(Killed):
                 send_waiting(con, fleet, NOW)
             assert states(con)[0][2] == "handing_over"

@@ -218,7 +218,7 @@ def kill(*_: object, **__: object) -> None:
     raise KeyboardInterrupt
 
 
-@pytest.mark.parametrize("step", ["_digest", "_sync"])
+@pytest.mark.parametrize("step", ["_digest", "sync"])
 def test_an_archiving_broken_off_loses_nothing_and_takes_nothing_in_twice(
     folder: Path, con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, step: str
 ) -> None:
