@@ -53,9 +53,12 @@ _MENDED = {
 
 
 def judged_section(week: WeekData, fleet: Fleet, filters: Mapping[str, Show]) -> Row | None:
-    """Everything the section prints; None where nothing was judged."""
+    """Everything the section prints; None where nothing was judged, or no stop had to be warmed."""
     judged, scope = week.judged, week.judged.scope
     if scope is None or not scope["stops_n"]:
+        return None
+    rates = _rates(judged.rates)
+    if not (rates or judged.findings or any(row["stops_n"] for row in judged.causes)):
         return None
     findings = [finding_row(row) for row in sorted(judged.findings, key=_place)]
     points = [row for row in judged.control if row["kind"] == "fleet"]
@@ -63,7 +66,7 @@ def judged_section(week: WeekData, fleet: Fleet, filters: Mapping[str, Show]) ->
     return {
         "head": joined(_head(scope), people_words(scope, fleet.settings.privacy)),
         "stops_n": scope["stops_n"],
-        "rates": (rates := _rates(judged.rates)),
+        "rates": rates,
         "rates_note": _hard_frost(rates),
         "causes": _causes(judged.causes, scope["weeks_n"]),
         "groups": [

@@ -385,3 +385,13 @@ def test_why_fewer_are_in_time_where_it_counts_is_said_only_where_it_is_so() -> 
     assert "Fewer are warmed in time" in _hard_frost([lower, higher])
     assert _hard_frost([higher, lower]) == _hard_frost([higher, higher]) == ""
     assert _hard_frost([{"hit_rate": None}, higher]) == _hard_frost([lower]) == ""
+
+
+def test_a_week_in_which_nothing_had_to_be_warmed_has_no_such_section() -> None:
+    from types import SimpleNamespace
+
+    from pipeline.report.judged_data import Judged
+
+    causes = [{"cause": "driver_habit", "stops_n": 0, "avoidable_min": 0, "unavoidable_min": 0}]
+    week = SimpleNamespace(judged=Judged(scope={"stops_n": 2}, causes=causes))
+    assert judged_section(week, None, {}) is None  # type: ignore[arg-type]
