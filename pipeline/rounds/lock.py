@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from pipeline.problems import ColdMinutesError, Problem
+
 _LOOK_S = 0.25
 NAME = "round.lock"
 
@@ -31,10 +33,26 @@ def round_lock(state: Path, wait_s: float = 0.0) -> Iterator[int | None]:
     ------
     int or None
         None where the lock is ours; else the id of the process that holds it (0 where unknown).
+
+    Raises
+    ------
+    ColdMinutesError
+        ``ROUND-05`` where the lock's file cannot be opened.
     """
-    state.mkdir(parents=True, exist_ok=True)
     until_s = time.monotonic() + wait_s
-    handle = os.open(state / NAME, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        state.mkdir(parents=True, exist_ok=True)
+        handle = os.open(state / NAME, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except OSError as error:
+        problem = Problem(
+            "ROUND-05",
+            "stop",
+            str(state / NAME),
+            f"cannot be opened ({error.strerror or error}), so no round can begin",
+            "Let the account that runs the program write there; it is an empty file of ours that "
+            "may be removed. Nothing was changed.",
+        )
+        raise ColdMinutesError([problem], exit_code=4) from error
     try:
         while True:
             try:

@@ -457,3 +457,10 @@ def test_a_run_by_hand_records_its_edition(folder: Path, told: Told) -> None:
     assert told.queued == []  # a person looks first
     assert made(go(folder, AFTER + timedelta(hours=2))) == []
     assert told.queued == [(WEEK, 1)]  # recipients get the week's, not what was asked of the past
+
+
+def test_a_lock_that_cannot_be_opened_is_a_sentence(tmp_path: Path) -> None:
+    (tmp_path / "round.lock").mkdir()
+    with pytest.raises(ColdMinutesError, match="ROUND-05") as refused, round_lock(tmp_path):
+        raise AssertionError("never held")
+    assert refused.value.exit_code == 4
